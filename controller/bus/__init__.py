@@ -1,0 +1,1 @@
+"""The bus between controller, boards and pages."""

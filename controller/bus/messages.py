@@ -1,0 +1,133 @@
+"""Payloads of the bus contract, version 1: strict models, and one way in and one way out.
+
+A payload is UTF-8 JSON of at most 4 kB.  ``read`` is the only door: what it lets through is finite, typed
+and complete; anything else is a ``MessageError`` whose text names the fault.
+"""
+
+from datetime import datetime
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+from controller.errors import MessageError
+
+LARGEST_PAYLOAD_BYTES = 4096
+# A lease may not outlive this, whatever it says: 300 s at 10 K/h of cooling is 0.8 K.
+LONGEST_LEASE_S = 300.0
+
+ShortId = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+class Payload(BaseModel):
+    """The common form of all payloads."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    def to_json(self) -> bytes:
+        """Return the payload as it goes on the bus."""
+        return self.model_dump_json(exclude_none=True).encode()
+
+
+class ProbePayload(Payload):
+    """A reading.  ``at`` may be left out by a board without a clock."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+
+    temp_c: float | None
+    at: AwareDatetime | None = None
+    rh_pct: float | None = Field(default=None, ge=0, le=110)
+
+
+class PowerPayload(Payload):
+    """What a circuit draws."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+
+    power_w: float = Field(ge=-10, le=1e5)
+    at: AwareDatetime | None = None
+
+
+class LeasePayload(Payload):
+    """What a board may do for ``ttl_s`` seconds: heaters in ``off`` may be off, vents in ``vent`` may move.
+
+    ``session`` names the controller's run and ``boot`` quotes the board's own, so that a lease recorded
+    earlier means nothing to a board that has restarted since; ``seq`` rises by one with each lease.
+    """
+
+    session: ShortId
+    boot: ShortId
+    seq: int = Field(ge=1)
+    ttl_s: float = Field(gt=0, le=LONGEST_LEASE_S)
+    off: tuple[ShortId, ...] = Field(default=(), max_length=64)
+    vent: tuple[ShortId, ...] = Field(default=(), max_length=64)
+
+
+class EchoPayload(Payload):
+    """What a board's outputs do: ``on`` lists heaters that heat and vents away from their rest."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+
+    boot: ShortId
+    session: ShortId | None = None
+    seq: int = Field(default=0, ge=0)
+    at: AwareDatetime | None = None
+    on: tuple[ShortId, ...] = Field(default=(), max_length=64)
+    reset_reason: str = Field(default="", max_length=80)
+    uptime_s: float = Field(default=0.0, ge=0)
+
+
+class AlivePayload(Payload):
+    """A client's birth (``alive``) or will."""
+
+    session: ShortId
+    alive: bool
+
+
+class HandPayload(Payload):
+    """A person's order; it always ends."""
+
+    who: str = Field(min_length=1, max_length=40)
+    tree: ShortId | None = None
+    vent: ShortId | None = None
+    all: Literal[True] | None = None
+    order: Literal["hand-on", "hand-off", "auto"]
+    until: AwareDatetime
+    version: int = Field(default=0, ge=0)
+
+
+class AnswerPayload(Payload):
+    """What the guard says to a person's order."""
+
+    order: str
+    accepted: bool
+    because: str
+
+
+class DecisionPayload(Payload):
+    """A decision record, as published and kept."""
+
+    kind: Literal["tree", "vent"]
+    name: str
+    at: datetime
+    active: bool
+    reason: str
+    because: str
+    temp_c: float | None = None
+    limit_c: float | None = None
+
+
+P = TypeVar("P", bound=Payload)
+
+
+def read(kind: type[P], payload: bytes) -> P:
+    """Return a payload as its model; raise ``MessageError`` naming every fault."""
+    if len(payload) > LARGEST_PAYLOAD_BYTES:
+        raise MessageError(f"{len(payload)} bytes; at most {LARGEST_PAYLOAD_BYTES} are read")
+    try:
+        return kind.model_validate_json(payload)
+    except ValidationError as error:
+        faults = "; ".join(
+            f"{'.'.join(str(part) for part in fault['loc']) or 'payload'}: {fault['msg']}"
+            for fault in error.errors(include_url=False, include_context=False, include_input=False)[:5]
+        )
+        raise MessageError(faults) from None

@@ -1,0 +1,1 @@
+"""What each tissue of the crop can stand."""

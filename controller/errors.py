@@ -1,0 +1,51 @@
+"""Every error Rimeward raises on purpose.
+
+    RimewardError
+    ├── SiteFileError      the site file is wrong; holds every fault found, with its line
+    ├── ForecastError      no new forecast came of this attempt
+    │   ├── FetchError     the service could not be read within its bounds
+    │   └── ShapeError     it answered, but not with what its documentation promises
+    ├── MessageError       a payload on the bus is not what the contract says
+    ├── BrokerError        no broker could be started or reached
+    ├── JournalError       the journal cannot be used
+    └── RehearsalError     a night cannot be played
+
+The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a programmer's mistake: a bad
+world is data there.
+"""
+
+
+class RimewardError(Exception):
+    """Something went wrong that a person can mend; the text says how."""
+
+
+class SiteFileError(RimewardError):
+    """A site file cannot be used."""
+
+
+class ForecastError(RimewardError):
+    """No new forecast came of this attempt; the last good one still stands."""
+
+
+class FetchError(ForecastError):
+    """A service could not be read within its bounds of time, size and kind."""
+
+
+class ShapeError(ForecastError):
+    """A service answered, but not with what its documentation promises."""
+
+
+class MessageError(RimewardError):
+    """A payload on the bus is not what the contract says."""
+
+
+class BrokerError(RimewardError):
+    """No broker could be started or reached."""
+
+
+class JournalError(RimewardError):
+    """The journal cannot be used."""
+
+
+class RehearsalError(RimewardError):
+    """A night cannot be played."""

@@ -1,0 +1,1 @@
+"""The last word on every output."""

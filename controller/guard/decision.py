@@ -1,0 +1,122 @@
+"""Decision records: what was decided for an output, why, and from which numbers."""
+
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+
+class Reason(StrEnum):
+    """Why an output is as it is; one code for each rule of the ladders in ``tree`` and ``vent``."""
+
+    # bad input: the output rests
+    PROBE_MISSING = "probe-missing"
+    PROBE_STALE = "probe-stale"
+    PROBE_FUTURE = "probe-future"
+    PROBE_NOT_A_NUMBER = "probe-not-a-number"
+    PROBE_OUT_OF_RANGE = "probe-out-of-range"
+    PROBE_FROZEN = "probe-frozen"
+    BOARD_SILENT = "board-silent"
+    # a tree's ladder
+    TOO_HOT = "too-hot"
+    HAND_ON = "hand-on"
+    HAND_OFF = "hand-off"
+    HAND_OFF_OVERRULED = "hand-off-overruled"
+    COLD = "cold"
+    NOT_YET_WARM = "not-yet-warm"
+    MINIMUM_ON_TIME = "minimum-on-time"
+    SWITCHED_OFTEN = "switched-often"
+    WARM_ENOUGH = "warm-enough"
+    NO_STRING = "no-string"
+    # a vent's ladder
+    HEAT_ON = "heat-on"
+    FROST_LOCK = "frost-lock"
+    HOUSE_HOT = "house-hot"
+    NOT_YET_COOL = "not-yet-cool"
+    HOUSE_COOL = "house-cool"
+    LEAVING = "leaving"
+
+
+BAD_INPUT = frozenset(
+    {
+        Reason.PROBE_MISSING,
+        Reason.PROBE_STALE,
+        Reason.PROBE_FUTURE,
+        Reason.PROBE_NOT_A_NUMBER,
+        Reason.PROBE_OUT_OF_RANGE,
+        Reason.PROBE_FROZEN,
+    }
+)
+
+# One sentence for each reason; the fields are those of ``Decision``.
+_SENTENCES: dict[Reason, str] = {
+    Reason.PROBE_MISSING: "{probe} has not been heard yet, so {rest}",
+    Reason.PROBE_STALE: "{probe} was last heard {age_s:.0f} s ago, so {rest}",
+    Reason.PROBE_FUTURE: "{probe} is dated {ahead_s:.0f} s in the future, so {rest}",
+    Reason.PROBE_NOT_A_NUMBER: "{probe} sent no number, so {rest}",
+    Reason.PROBE_OUT_OF_RANGE: "{probe} reads {temp_c:.1f} °C, which no probe here can see, so {rest}",
+    Reason.PROBE_FROZEN: "{probe} has said {temp_c:.2f} °C for {age_s:.0f} s while others moved, so {rest}",
+    Reason.BOARD_SILENT: "board {board} is not heard, so it has no lease and {rest}",
+    Reason.TOO_HOT: "{temp_c:.1f} °C under the fleece is above {limit_c:g} °C, so the string is cut",
+    Reason.HAND_ON: "{who} ordered heat until {until}",
+    Reason.HAND_OFF: "{who} ordered it off until {until}, and {temp_c:.1f} °C is above {limit_c:.1f} °C",
+    Reason.HAND_OFF_OVERRULED: (
+        "{who} ordered it off, but {temp_c:.1f} °C is not above {limit_c:.1f} °C, where fruit is lost"
+    ),
+    Reason.COLD: "{temp_c:.2f} °C is not above the hold temperature {limit_c:.2f} °C",
+    Reason.NOT_YET_WARM: "{temp_c:.2f} °C is not yet above {limit_c:.2f} °C, where the heat may rest again",
+    Reason.MINIMUM_ON_TIME: "warm at {temp_c:.2f} °C, but on for {age_s:.0f} s of at least {minimum_s:.0f} s",
+    Reason.SWITCHED_OFTEN: "warm at {temp_c:.2f} °C, but switched {switchings} times in the last hour",
+    Reason.WARM_ENOUGH: "{temp_c:.2f} °C is above {limit_c:.2f} °C",
+    Reason.NO_STRING: "this tree has no string: {temp_c:.2f} °C, hold temperature {limit_c:.2f} °C",
+    Reason.HEAT_ON: "a string is heating, so the vent stays shut",
+    Reason.FROST_LOCK: "{temp_c:.1f} °C is below {limit_c:g} °C, so the vent stays shut",
+    Reason.HOUSE_HOT: "{temp_c:.1f} °C in the house is above {limit_c:g} °C",
+    Reason.NOT_YET_COOL: "{temp_c:.1f} °C in the house is not yet below {limit_c:g} °C",
+    Reason.HOUSE_COOL: "{temp_c:.1f} °C in the house is not above {limit_c:g} °C",
+    Reason.LEAVING: "the controller is stopping, so {rest}",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was decided for one output and why.
+
+    ``active`` means heating for a tree and open or running for a vent.  Numbers that played no part are NaN;
+    ``off_until_s`` is the monotonic time to which the board may leave the resting state, 0 where it may not.
+    """
+
+    kind: str  # "tree" or "vent"
+    name: str
+    at: datetime
+    active: bool
+    reason: Reason
+    temp_c: float = math.nan
+    limit_c: float = math.nan
+    age_s: float = math.nan
+    ahead_s: float = math.nan
+    minimum_s: float = math.nan
+    switchings: int = 0
+    probe: str = ""
+    board: str = ""
+    who: str = ""
+    until: str = ""
+    rest: str = ""
+    inputs: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def because(self) -> str:
+        """The reason as one sentence with the numbers that decided."""
+        return _SENTENCES[self.reason].format(
+            temp_c=self.temp_c,
+            limit_c=self.limit_c,
+            age_s=self.age_s,
+            ahead_s=self.ahead_s,
+            minimum_s=self.minimum_s,
+            switchings=self.switchings,
+            probe=self.probe or "the probe",
+            board=self.board,
+            who=self.who or "someone",
+            until=self.until,
+            rest=self.rest,
+        )

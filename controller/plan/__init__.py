@@ -1,0 +1,1 @@
+"""The coming two days: what to expect and what it asks for."""

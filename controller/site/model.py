@@ -1,0 +1,507 @@
+"""The site file's shape: frozen, strict models with a unit, a range and a help text on every field.
+
+Reading a file into them, with the line of each fault, is the job of ``load``.
+"""
+
+import math
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from controller.site.handbook import (
+    CONTINUOUS_LOAD_FRACTION,
+    CROPS,
+    LAMP_INRUSH_FACTOR,
+    CropKind,
+    FleeceKind,
+    FloorKind,
+    GlazingKind,
+    StringKind,
+)
+
+# Hard floor of every hold temperature [°C]: below it ripe fruit of every kind has begun to freeze somewhere
+# on the tree (FAO ENRS 10 table, less 0.5 K of probe error), so no site file may ask for it.
+LOWEST_HOLD_C = -1.0
+HIGHEST_HOLD_C = 8.0
+
+
+def _plain_id(text: str) -> str:
+    """Accept an id that is safe as one level of an MQTT topic and readable in a log."""
+    if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", text):
+        raise ValueError("use small letters, digits and single hyphens, such as 'satsuma-1'")
+    return text
+
+
+def _host_name(text: str) -> str:
+    """Accept a host name or address that every resolver takes (an odd one can end a network thread)."""
+    labels = text.rstrip(".").split(".")
+    if len(text) > 253 or not all(re.fullmatch(r"[A-Za-z0-9_-]{1,63}", label) for label in labels):
+        raise ValueError("use a host name or address, such as 'localhost' or '192.0.2.7'")
+    return text
+
+
+def _iana_zone(text: str) -> str:
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError  # noqa: PLC0415 (loads only when a file is read)
+
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError("use a time-zone name of the IANA database, such as 'Europe/Dublin'") from error
+    return text
+
+
+def _channel_name(text: str) -> str:
+    board, separator, channel = text.partition("/")
+    if not separator or not board or not channel or "/" in channel:
+        raise ValueError("name a channel as 'board/channel', such as 'north/1'")
+    return text
+
+
+Id = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_plain_id)]
+ChannelName = Annotated[str, Field(max_length=81), AfterValidator(_channel_name)]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        allow_inf_nan=False,
+        validate_default=True,
+        use_attribute_docstrings=True,
+    )
+
+
+class Place(_Model):
+    """Where the house stands."""
+
+    latitude_deg: float = Field(ge=-90, le=90)
+    """Latitude [°], north positive."""
+    longitude_deg: float = Field(ge=-180, le=180)
+    """Longitude [°], east positive."""
+    elevation_m: float = Field(ge=-430, le=5000)
+    """Height above sea level [m]; services correct their temperature to it."""
+    time_zone: Annotated[str, AfterValidator(_iana_zone)]
+    """Time zone for what people read, a name of the IANA database."""
+    country: str = Field(default="", max_length=60)
+    """Country, for the wording of cautions only."""
+
+
+class House(_Model):
+    """The house over the trees: a gable from its dimensions."""
+
+    length_m: float = Field(gt=0, le=200)
+    """Length along the ridge [m]."""
+    width_m: float = Field(gt=0, le=60)
+    """Width across the ridge [m]."""
+    eaves_height_m: float = Field(gt=0, le=10)
+    """Height of the side walls [m]."""
+    ridge_height_m: float = Field(gt=0, le=15)
+    """Height of the ridge [m]."""
+    glazing: Annotated[GlazingKind, Field(strict=False)]
+    """What the house is covered with."""
+    air_changes_per_h: float = Field(default=1.0, gt=0, le=20)
+    """Air leaking in with everything shut, in house volumes per hour at 3 m/s of wind."""
+    floor: Annotated[FloorKind, Field(strict=False)] = FloorKind.MOIST_LOAM
+    """What the floor is made of."""
+    deep_soil_c: float = Field(default=10.0, ge=-5, le=30)
+    """Yearly mean of the soil temperature at a metre's depth [°C]; near the yearly mean of the air."""
+
+    @model_validator(mode="after")
+    def _ridge_above_eaves(self) -> Self:
+        if self.ridge_height_m < self.eaves_height_m:
+            raise ValueError(
+                f"ridge_height_m ({self.ridge_height_m:g} m) must not be below "
+                f"eaves_height_m ({self.eaves_height_m:g} m)"
+            )
+        return self
+
+    @property
+    def floor_area_m2(self) -> float:
+        """Floor area [m²]."""
+        return self.length_m * self.width_m
+
+    @property
+    def gable_area_m2(self) -> float:
+        """Area of one gable end [m²]."""
+        return self.width_m * (self.eaves_height_m + self.ridge_height_m) / 2.0
+
+    @property
+    def volume_m3(self) -> float:
+        """Enclosed volume [m³]."""
+        return self.gable_area_m2 * self.length_m
+
+    @property
+    def cover_area_m2(self) -> float:
+        """Area of walls, roof and both gable ends [m²]."""
+        slope_m = math.hypot(self.width_m / 2.0, self.ridge_height_m - self.eaves_height_m)
+        return 2.0 * (self.length_m * (self.eaves_height_m + slope_m) + self.gable_area_m2)
+
+
+class HeaterString(_Model):
+    """One heater string under a tree's fleece."""
+
+    channel: ChannelName
+    """The board channel that switches it, as 'board/channel'."""
+    circuit: Id
+    """The circuit (breaker) that feeds it."""
+    power_w: float = Field(gt=0, le=2000)
+    """Power when on [W]: what the label or a meter says, not the kind of lamp."""
+    kind: Annotated[StringKind, Field(strict=False)] = StringKind.LAMPS
+    """Lamps listed for all-year use, decorative lamps, or heating cable."""
+    use: Literal["frost-season", "all-year"] = "frost-season"
+    """For how much of the year the string stays connected."""
+    frost_stat: bool
+    """Whether a mechanical frost thermostat is wired in series with it."""
+    cut_out: bool
+    """Whether an over-temperature cut-out is wired in series with it."""
+
+    @model_validator(mode="after")
+    def _guarded(self) -> Self:
+        missing = [
+            name
+            for name, fitted in (
+                ("a series frost-stat (frost_stat)", self.frost_stat),
+                ("an over-temperature cut-out (cut_out)", self.cut_out),
+            )
+            if not fitted
+        ]
+        if missing:
+            raise ValueError(
+                f"this string has no {' and no '.join(missing)}. Without it a stuck relay heats day and "
+                "night against fabric; have it fitted in series, then declare it here as true"
+            )
+        if self.kind is StringKind.DECORATIVE_LAMPS and self.use == "all-year":
+            raise ValueError(
+                "decorative lamps are listed for seasonal use (for example 90 days, NEC 590.3(B)); declare "
+                "use = 'frost-season' and disconnect them in summer, or fit lamps listed for all-year use"
+            )
+        return self
+
+
+class Tree(_Model):
+    """One tree and what protects it."""
+
+    name: Id
+    """The tree's id."""
+    kind: Annotated[CropKind, Field(strict=False)]
+    """What kind of citrus it is."""
+    height_m: float = Field(default=2.5, gt=0.2, le=12)
+    """Height under fleece [m]."""
+    width_m: float = Field(default=2.0, gt=0.2, le=12)
+    """Diameter under fleece [m]."""
+    fleece: Annotated[FleeceKind, Field(strict=False)]
+    """Weight of the fleece that covers it on cold nights."""
+    fleece_layers: int = Field(default=1, ge=1, le=4)
+    """Number of layers of that fleece."""
+    probes: tuple[Id, ...] = Field(min_length=1, max_length=4)
+    """The probes under its fleece; of several, the coldest decides."""
+    hold_c: float | None = Field(default=None, ge=LOWEST_HOLD_C, le=HIGHEST_HOLD_C)
+    """Air temperature to hold under the fleece [°C]; left out, the kind's own (common practice)."""
+    fruit_count: int = Field(default=100, ge=0, le=5000)
+    """How many fruit hang on it in winter."""
+    crop_value: float = Field(default=50.0, ge=0, le=1e6)
+    """What the hanging crop is worth, in the tariff's currency."""
+    tree_value: float = Field(default=150.0, ge=0, le=1e6)
+    """What replacing the tree would cost, in the tariff's currency."""
+    strings: tuple[HeaterString, ...] = Field(default=(), alias="string", max_length=8)
+    """The heater strings under its fleece."""
+
+    @property
+    def hold_or_default_c(self) -> float:
+        """Air temperature to hold under the fleece [°C]."""
+        return CROPS[self.kind].hold_c if self.hold_c is None else self.hold_c
+
+    @property
+    def power_w(self) -> float:
+        """Power of all its strings [W]."""
+        return sum(string.power_w for string in self.strings)
+
+    @property
+    def ground_area_m2(self) -> float:
+        """Soil covered by the fleece [m²]."""
+        return math.pi * self.width_m**2 / 4.0
+
+    @property
+    def fleece_area_m2(self) -> float:
+        """Area of the fleece [m²], a cylinder with a lid."""
+        return math.pi * self.width_m * self.height_m + self.ground_area_m2
+
+
+class Probe(_Model):
+    """One temperature probe."""
+
+    name: Id
+    """The probe's id, the last level of its topic."""
+    measures: Literal["outside", "house", "tree"]
+    """What it measures: outside air, house air, or the air under a tree's fleece."""
+    topic: str | None = Field(default=None, min_length=1, max_length=200, pattern=r"^[^#+\x00]+$")
+    """Its topic, if a board of another make sends it; left out, the contract's own."""
+    pointer: str | None = Field(default=None, max_length=200, pattern=r"^(/.*)?$")
+    """Where in the payload the temperature stands, a JSON Pointer (RFC 6901); left out, the contract's."""
+    offset_k: float = Field(default=0.0, ge=-1.0, le=1.0)
+    """Correction added to each reading [K], from an ice bath; a probe further off than 1 K is broken."""
+
+
+class Circuit(_Model):
+    """One circuit: a breaker and what hangs on it."""
+
+    name: Id
+    """The circuit's id."""
+    voltage_v: float = Field(ge=12, le=250)
+    """Voltage between its conductors [V]."""
+    breaker_a: float = Field(gt=0, le=125)
+    """Rating of its breaker [A]."""
+    phase: Literal["L1", "L2", "L3"] = "L1"
+    """The supply phase that feeds it."""
+    continuous_fraction: float = Field(default=CONTINUOUS_LOAD_FRACTION, gt=0, le=1)
+    """Share of the breaker's rating that may be drawn for hours; the default is the NEC's 80 %."""
+    local_rule: str = Field(default="", max_length=200)
+    """The local rule that allows more than 80 %, in the electrician's words; required for more."""
+
+    @model_validator(mode="after")
+    def _rule_named(self) -> Self:
+        if self.continuous_fraction > CONTINUOUS_LOAD_FRACTION and not self.local_rule:
+            raise ValueError(
+                f"continuous_fraction {self.continuous_fraction:g} is above {CONTINUOUS_LOAD_FRACTION:g}; "
+                "name the local rule that allows it in local_rule, or lower it"
+            )
+        return self
+
+    @property
+    def continuous_limit_w(self) -> float:
+        """Power that may be drawn for hours [W]."""
+        return self.voltage_v * self.breaker_a * self.continuous_fraction
+
+
+class Channel(_Model):
+    """One output of a board."""
+
+    id: Id
+    """The channel's id on its board."""
+    contact: Literal["resting", "working"] = "resting"
+    """Resting: closed while the coil is dead (NC), as a heater needs. Working: open while dead (NO)."""
+    contact_a: float = Field(default=5.0, gt=0, le=63)
+    """Resistive rating of the contact used [A]; resting contacts are often rated at half the working one."""
+
+
+class Board(_Model):
+    """One relay board."""
+
+    name: Id
+    """The board's id."""
+    channels: tuple[Channel, ...] = Field(alias="channel", min_length=1, max_length=64)
+    """Its outputs."""
+    reports_at_least_every_s: float = Field(default=30.0, ge=5, le=300)
+    """How often it sends its echo at the latest [s]."""
+
+
+class Vent(_Model):
+    """One vent: a fan or a flap."""
+
+    name: Id
+    """The vent's id."""
+    kind: Literal["fan", "flap"]
+    """What moves the air."""
+    channel: ChannelName
+    """The board channel that switches it, as 'board/channel'."""
+    flow_m3_s: float = Field(gt=0, le=100)
+    """Air moved when open or running [m³/s]; of a flap, at 3 m/s of wind."""
+    rest: Literal["shut", "open"] = "shut"
+    """The position it takes by itself when nothing is heard."""
+    open_above_c: float = Field(default=28.0, ge=10, le=45)
+    """House temperature above which it opens [°C]."""
+    lock_below_c: float = Field(default=5.0, ge=0, le=15)
+    """House or outside temperature below which it stays shut [°C]."""
+
+
+class Tariff(_Model):
+    """What electricity costs."""
+
+    currency: str = Field(pattern=r"^[A-Z]{3}$")
+    """Currency code, ISO 4217."""
+    price_per_kwh: float = Field(ge=0, le=1000)
+    """Price of a kilowatt-hour, in that currency."""
+
+
+class ForecastService(_Model):
+    """One open forecast service."""
+
+    kind: Literal["open-meteo"]
+    """Which service's form it speaks."""
+    base_url: str = Field(default="https://api.open-meteo.com", pattern=r"^https?://[^\s/]+[^\s]*$")
+    """Where it is; a paid or own host goes here."""
+    key_file: str | None = Field(default=None, max_length=400)
+    """File that holds the access key, if the service wants one."""
+
+
+class ForecastSettings(_Model):
+    """Where forecasts come from."""
+
+    use: Literal["non-commercial", "commercial"]
+    """Whether the fruit is sold: free hosts of some services are for non-commercial use only."""
+    services: tuple[ForecastService, ...] = Field(default=(), alias="service", max_length=6)
+    """The services, in order of preference; none at all leaves the guard with its probes."""
+
+
+class Broker(_Model):
+    """The MQTT broker between controller and boards."""
+
+    host: Annotated[str, Field(max_length=253), AfterValidator(_host_name)] = "127.0.0.1"
+    """Its host name or address."""
+    port: int = Field(default=1883, ge=1, le=65535)
+    """Its port."""
+    user: str | None = Field(default=None, max_length=100)
+    """User name, if it wants one."""
+    password_file: str | None = Field(default=None, max_length=400)
+    """File that holds the password; passwords do not belong in this file."""
+    ca_file: str | None = Field(default=None, max_length=400)
+    """Certificate of the authority that signed the broker's; given, the connection is by TLS."""
+
+
+class Site(_Model):
+    """A whole site: what stands on the ground and how it is to be kept."""
+
+    schema_version: Literal[1] = Field(alias="schema")
+    """Version of this file's shape."""
+    name: Id
+    """The site's id, a level of every topic."""
+    title: str = Field(min_length=1, max_length=80)
+    """The site's name for people."""
+    rehearsal: bool = False
+    """True in a site file made for rehearsals: only then may the clock run faster than life."""
+    place: Place
+    house: House
+    trees: tuple[Tree, ...] = Field(alias="tree", min_length=1, max_length=200)
+    probes: tuple[Probe, ...] = Field(alias="probe", min_length=1, max_length=400)
+    circuits: tuple[Circuit, ...] = Field(default=(), alias="circuit", max_length=64)
+    boards: tuple[Board, ...] = Field(default=(), alias="board", max_length=64)
+    vents: tuple[Vent, ...] = Field(default=(), alias="vent", max_length=32)
+    tariff: Tariff
+    forecast: ForecastSettings
+    broker: Broker = Field(default_factory=Broker)
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        faults = [*_name_faults(self), *_channel_faults(self), *_probe_faults(self), *_load_faults(self)]
+        if faults:
+            raise ValueError("\n".join(faults))
+        return self
+
+    def circuit(self, name: str) -> Circuit:
+        """Return a circuit by its id."""
+        return next(circuit for circuit in self.circuits if circuit.name == name)
+
+    def circuit_load_w(self, name: str) -> float:
+        """Return what a circuit draws [W] with every string on it on, as the fail-safe has it."""
+        return sum(s.power_w for tree in self.trees for s in tree.strings if s.circuit == name)
+
+    def probes_of(self, measures: Literal["outside", "house"]) -> tuple[Probe, ...]:
+        """Return the probes that measure outside or house air."""
+        return tuple(probe for probe in self.probes if probe.measures == measures)
+
+
+def _name_faults(site: Site) -> list[str]:
+    faults = []
+    for what, names in (
+        ("tree", [tree.name for tree in site.trees]),
+        ("probe", [probe.name for probe in site.probes]),
+        ("circuit", [circuit.name for circuit in site.circuits]),
+        ("board", [board.name for board in site.boards]),
+        ("vent", [vent.name for vent in site.vents]),
+        *((f"channel of board '{b.name}'", [channel.id for channel in b.channels]) for b in site.boards),
+    ):
+        twice = sorted({name for name in names if names.count(name) > 1})
+        faults += [f"{what} '{name}' is there twice; give each its own name" for name in twice]
+    return faults
+
+
+def _channel_faults(site: Site) -> list[str]:
+    faults: list[str] = []
+    known = {f"{board.name}/{channel.id}": channel for board in site.boards for channel in board.channels}
+    circuits = {circuit.name: circuit for circuit in site.circuits}
+    used: dict[str, str] = {}
+    strings = [(f"tree '{tree.name}'", string) for tree in site.trees for string in tree.strings]
+    users = [(owner, string.channel) for owner, string in strings]
+    users += [(f"vent '{vent.name}'", vent.channel) for vent in site.vents]
+    for owner, name in users:
+        if name not in known:
+            faults.append(f"{owner} is on channel '{name}', which no board has; known are: {_listed(known)}")
+        elif used.get(name, owner) != owner:
+            faults.append(f"channel '{name}' is used by {used[name]} and by {owner}; one channel, one user")
+        used.setdefault(name, owner)
+    for owner, string in strings:
+        channel, circuit = known.get(string.channel), circuits.get(string.circuit)
+        if circuit is None:
+            faults.append(
+                f"a string of {owner} is on circuit '{string.circuit}', which is not described; "
+                f"known are: {_listed(circuits)}"
+            )
+        if channel is not None and channel.contact != "resting":
+            faults.append(
+                f"a string of {owner} is on channel '{string.channel}', a working contact: with the board "
+                "dead it would stay cold. Wire heaters on the resting contact (NC)"
+            )
+        if channel is not None and circuit is not None:
+            faults += _contact_faults(owner, string, channel, circuit)
+    return faults
+
+
+def _contact_faults(owner: str, string: HeaterString, channel: Channel, circuit: Circuit) -> list[str]:
+    running_a = string.power_w / circuit.voltage_v
+    needed_a = running_a if string.kind is StringKind.CABLE else running_a * LAMP_INRUSH_FACTOR
+    if needed_a <= channel.contact_a:
+        return []
+    why = "" if string.kind is StringKind.CABLE else f" (cold lamps draw {LAMP_INRUSH_FACTOR:g} times that)"
+    return [
+        (
+            f"a string of {owner} draws {running_a:.2f} A{why}, so the contact of channel "
+            f"'{string.channel}' must carry {needed_a:.1f} A; it is rated {channel.contact_a:g} A. Split the "
+            "string over two channels, or have an electrician fit a contactor and give its rating (contact_a)"
+        )
+    ]
+
+
+def _probe_faults(site: Site) -> list[str]:
+    faults = []
+    known = {probe.name: probe for probe in site.probes}
+    used: dict[str, str] = {}
+    for tree in site.trees:
+        for name in tree.probes:
+            if name not in known:
+                faults.append(f"tree '{tree.name}' has probe '{name}', which is not described")
+            elif known[name].measures != "tree":
+                faults.append(
+                    f"tree '{tree.name}' has probe '{name}', which measures {known[name].measures} air"
+                )
+            elif name in used:
+                faults.append(f"probe '{name}' is given to tree '{used[name]}' and to tree '{tree.name}'")
+            used.setdefault(name, tree.name)
+    idle = [n for n, probe in known.items() if probe.measures == "tree" and n not in used]
+    faults += [f"probe '{name}' measures a tree, but no tree names it" for name in idle]
+    return faults
+
+
+def _load_faults(site: Site) -> list[str]:
+    faults = []
+    for circuit in site.circuits:
+        load_w = site.circuit_load_w(circuit.name)
+        if load_w > circuit.continuous_limit_w:
+            strings = " + ".join(
+                f"{string.power_w:g}"
+                for tree in site.trees
+                for string in tree.strings
+                if string.circuit == circuit.name
+            )
+            faults.append(
+                f"circuit '{circuit.name}' would carry {strings} = {load_w:g} W with every string on, which "
+                f"is what the fail-safe does; {circuit.voltage_v:g} V x {circuit.breaker_a:g} A x "
+                f"{circuit.continuous_fraction:g} allows {circuit.continuous_limit_w:g} W for hours. Move "
+                "strings to another circuit or fit smaller ones"
+            )
+    return faults
+
+
+def _listed(names: object) -> str:
+    return ", ".join(f"'{name}'" for name in names) if names else "none"  # type: ignore[attr-defined]

@@ -1,0 +1,1 @@
+"""The transfer model: from weather outside to the air round each tree."""

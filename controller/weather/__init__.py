@@ -1,0 +1,1 @@
+"""Open forecast services in, one Forecast out."""

@@ -1,0 +1,1 @@
+"""A house, its weather, probes and boards, for rehearsals and tests."""
