@@ -1,10 +1,12 @@
 """The site file's shape: frozen, strict models with a unit, a range and a help text on every field.
 
-Reading a file into them, with the line of each fault, is the job of ``load``.
+Whether the parts fit together is the business of ``checks``; reading a file, with the line of each fault,
+is that of ``load``.
 """
 
 import math
 import re
+from collections.abc import Callable
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -12,7 +14,6 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from controller.site.handbook import (
     CONTINUOUS_LOAD_FRACTION,
     CROPS,
-    LAMP_INRUSH_FACTOR,
     CropKind,
     FleeceKind,
     FloorKind,
@@ -56,6 +57,20 @@ def _channel_name(text: str) -> str:
     if not separator or not board or not channel or "/" in channel:
         raise ValueError("name a channel as 'board/channel', such as 'north/1'")
     return text
+
+
+def _fitted(what: str) -> Callable[[bool], bool]:
+    """Return a check that a guard every heater needs is declared."""
+
+    def check(declared: bool) -> bool:  # noqa: FBT001 (the form pydantic calls)
+        if not declared:
+            raise ValueError(
+                f"this string lacks {what}. Without it a stuck relay heats day and night against fabric; "
+                "have it fitted in series, then declare it here as true"
+            )
+        return declared
+
+    return check
 
 
 Id = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_plain_id)]
@@ -152,26 +167,13 @@ class HeaterString(_Model):
     """Lamps listed for all-year use, decorative lamps, or heating cable."""
     use: Literal["frost-season", "all-year"] = "frost-season"
     """For how much of the year the string stays connected."""
-    frost_stat: bool
+    frost_stat: Annotated[bool, AfterValidator(_fitted("a series frost-stat"))]
     """Whether a mechanical frost thermostat is wired in series with it."""
-    cut_out: bool
+    cut_out: Annotated[bool, AfterValidator(_fitted("an over-temperature cut-out"))]
     """Whether an over-temperature cut-out is wired in series with it."""
 
     @model_validator(mode="after")
-    def _guarded(self) -> Self:
-        missing = [
-            name
-            for name, fitted in (
-                ("a series frost-stat (frost_stat)", self.frost_stat),
-                ("an over-temperature cut-out (cut_out)", self.cut_out),
-            )
-            if not fitted
-        ]
-        if missing:
-            raise ValueError(
-                f"this string has no {' and no '.join(missing)}. Without it a stuck relay heats day and "
-                "night against fabric; have it fitted in series, then declare it here as true"
-            )
+    def _used_as_listed(self) -> Self:
         if self.kind is StringKind.DECORATIVE_LAMPS and self.use == "all-year":
             raise ValueError(
                 "decorative lamps are listed for seasonal use (for example 90 days, NEC 590.3(B)); declare "
@@ -361,7 +363,7 @@ class Broker(_Model):
 
 
 class Site(_Model):
-    """A whole site: what stands on the ground and how it is to be kept."""
+    """A whole site: what stands on the ground and how it is to be kept; read by ``load.load_site``."""
 
     schema_version: Literal[1] = Field(alias="schema")
     """Version of this file's shape."""
@@ -382,13 +384,6 @@ class Site(_Model):
     forecast: ForecastSettings
     broker: Broker = Field(default_factory=Broker)
 
-    @model_validator(mode="after")
-    def _fits_together(self) -> Self:
-        faults = [*_name_faults(self), *_channel_faults(self), *_probe_faults(self), *_load_faults(self)]
-        if faults:
-            raise ValueError("\n".join(faults))
-        return self
-
     def circuit(self, name: str) -> Circuit:
         """Return a circuit by its id."""
         return next(circuit for circuit in self.circuits if circuit.name == name)
@@ -400,108 +395,3 @@ class Site(_Model):
     def probes_of(self, measures: Literal["outside", "house"]) -> tuple[Probe, ...]:
         """Return the probes that measure outside or house air."""
         return tuple(probe for probe in self.probes if probe.measures == measures)
-
-
-def _name_faults(site: Site) -> list[str]:
-    faults = []
-    for what, names in (
-        ("tree", [tree.name for tree in site.trees]),
-        ("probe", [probe.name for probe in site.probes]),
-        ("circuit", [circuit.name for circuit in site.circuits]),
-        ("board", [board.name for board in site.boards]),
-        ("vent", [vent.name for vent in site.vents]),
-        *((f"channel of board '{b.name}'", [channel.id for channel in b.channels]) for b in site.boards),
-    ):
-        twice = sorted({name for name in names if names.count(name) > 1})
-        faults += [f"{what} '{name}' is there twice; give each its own name" for name in twice]
-    return faults
-
-
-def _channel_faults(site: Site) -> list[str]:
-    faults: list[str] = []
-    known = {f"{board.name}/{channel.id}": channel for board in site.boards for channel in board.channels}
-    circuits = {circuit.name: circuit for circuit in site.circuits}
-    used: dict[str, str] = {}
-    strings = [(f"tree '{tree.name}'", string) for tree in site.trees for string in tree.strings]
-    users = [(owner, string.channel) for owner, string in strings]
-    users += [(f"vent '{vent.name}'", vent.channel) for vent in site.vents]
-    for owner, name in users:
-        if name not in known:
-            faults.append(f"{owner} is on channel '{name}', which no board has; known are: {_listed(known)}")
-        elif used.get(name, owner) != owner:
-            faults.append(f"channel '{name}' is used by {used[name]} and by {owner}; one channel, one user")
-        used.setdefault(name, owner)
-    for owner, string in strings:
-        channel, circuit = known.get(string.channel), circuits.get(string.circuit)
-        if circuit is None:
-            faults.append(
-                f"a string of {owner} is on circuit '{string.circuit}', which is not described; "
-                f"known are: {_listed(circuits)}"
-            )
-        if channel is not None and channel.contact != "resting":
-            faults.append(
-                f"a string of {owner} is on channel '{string.channel}', a working contact: with the board "
-                "dead it would stay cold. Wire heaters on the resting contact (NC)"
-            )
-        if channel is not None and circuit is not None:
-            faults += _contact_faults(owner, string, channel, circuit)
-    return faults
-
-
-def _contact_faults(owner: str, string: HeaterString, channel: Channel, circuit: Circuit) -> list[str]:
-    running_a = string.power_w / circuit.voltage_v
-    needed_a = running_a if string.kind is StringKind.CABLE else running_a * LAMP_INRUSH_FACTOR
-    if needed_a <= channel.contact_a:
-        return []
-    why = "" if string.kind is StringKind.CABLE else f" (cold lamps draw {LAMP_INRUSH_FACTOR:g} times that)"
-    return [
-        (
-            f"a string of {owner} draws {running_a:.2f} A{why}, so the contact of channel "
-            f"'{string.channel}' must carry {needed_a:.1f} A; it is rated {channel.contact_a:g} A. Split the "
-            "string over two channels, or have an electrician fit a contactor and give its rating (contact_a)"
-        )
-    ]
-
-
-def _probe_faults(site: Site) -> list[str]:
-    faults = []
-    known = {probe.name: probe for probe in site.probes}
-    used: dict[str, str] = {}
-    for tree in site.trees:
-        for name in tree.probes:
-            if name not in known:
-                faults.append(f"tree '{tree.name}' has probe '{name}', which is not described")
-            elif known[name].measures != "tree":
-                faults.append(
-                    f"tree '{tree.name}' has probe '{name}', which measures {known[name].measures} air"
-                )
-            elif name in used:
-                faults.append(f"probe '{name}' is given to tree '{used[name]}' and to tree '{tree.name}'")
-            used.setdefault(name, tree.name)
-    idle = [n for n, probe in known.items() if probe.measures == "tree" and n not in used]
-    faults += [f"probe '{name}' measures a tree, but no tree names it" for name in idle]
-    return faults
-
-
-def _load_faults(site: Site) -> list[str]:
-    faults = []
-    for circuit in site.circuits:
-        load_w = site.circuit_load_w(circuit.name)
-        if load_w > circuit.continuous_limit_w:
-            strings = " + ".join(
-                f"{string.power_w:g}"
-                for tree in site.trees
-                for string in tree.strings
-                if string.circuit == circuit.name
-            )
-            faults.append(
-                f"circuit '{circuit.name}' would carry {strings} = {load_w:g} W with every string on, which "
-                f"is what the fail-safe does; {circuit.voltage_v:g} V x {circuit.breaker_a:g} A x "
-                f"{circuit.continuous_fraction:g} allows {circuit.continuous_limit_w:g} W for hours. Move "
-                "strings to another circuit or fit smaller ones"
-            )
-    return faults
-
-
-def _listed(names: object) -> str:
-    return ", ".join(f"'{name}'" for name in names) if names else "none"  # type: ignore[attr-defined]
