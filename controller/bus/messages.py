@@ -116,6 +116,41 @@ class DecisionPayload(Payload):
     limit_c: float | None = None
 
 
+class OutputStatus(Payload):
+    """One tree's heat or one vent, as it stands: decided, and what the boards echo of it."""
+
+    kind: Literal["tree", "vent"]
+    name: str
+    active: bool
+    echoed_on: int
+    channels: int
+    reason: str
+    because: str
+    temp_c: float | None = None
+    limit_c: float | None = None
+
+
+class BoardStatus(Payload):
+    """One board, as the controller sees it."""
+
+    name: str
+    heard: bool
+    confirmed: bool
+    heard_ago_s: float | None = None
+
+
+class StatusPayload(Payload):
+    """The controller's whole picture, retained for pages; never a command."""
+
+    at: datetime
+    session: str
+    outputs: tuple[OutputStatus, ...]
+    boards: tuple[BoardStatus, ...]
+    probes_c: dict[str, float]
+    outlook: str
+    notices: tuple[str, ...] = ()
+
+
 P = TypeVar("P", bound=Payload)
 
 

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Literal
 
 
 class Reason(StrEnum):
@@ -31,10 +32,11 @@ class Reason(StrEnum):
     # a vent's ladder
     HEAT_ON = "heat-on"
     FROST_LOCK = "frost-lock"
+    HAND_OPEN = "hand-open"
+    HAND_SHUT = "hand-shut"
     HOUSE_HOT = "house-hot"
     NOT_YET_COOL = "not-yet-cool"
     HOUSE_COOL = "house-cool"
-    LEAVING = "leaving"
 
 
 BAD_INPUT = frozenset(
@@ -56,7 +58,7 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PROBE_NOT_A_NUMBER: "{probe} sent no number, so {rest}",
     Reason.PROBE_OUT_OF_RANGE: "{probe} reads {temp_c:.1f} °C, which no probe here can see, so {rest}",
     Reason.PROBE_FROZEN: "{probe} has said {temp_c:.2f} °C for {age_s:.0f} s while others moved, so {rest}",
-    Reason.BOARD_SILENT: "board {board} is not heard, so it has no lease and {rest}",
+    Reason.BOARD_SILENT: "{temp_c:.2f} °C would do, but no board answers ({board}), so {rest}",
     Reason.TOO_HOT: "{temp_c:.1f} °C under the fleece is above {limit_c:g} °C, so the string is cut",
     Reason.HAND_ON: "{who} ordered heat until {until}",
     Reason.HAND_OFF: "{who} ordered it off until {until}, and {temp_c:.1f} °C is above {limit_c:.1f} °C",
@@ -71,10 +73,11 @@ _SENTENCES: dict[Reason, str] = {
     Reason.NO_STRING: "this tree has no string: {temp_c:.2f} °C, hold temperature {limit_c:.2f} °C",
     Reason.HEAT_ON: "a string is heating, so the vent stays shut",
     Reason.FROST_LOCK: "{temp_c:.1f} °C is below {limit_c:g} °C, so the vent stays shut",
+    Reason.HAND_OPEN: "{who} ordered it open until {until}",
+    Reason.HAND_SHUT: "{who} ordered it shut until {until}",
     Reason.HOUSE_HOT: "{temp_c:.1f} °C in the house is above {limit_c:g} °C",
     Reason.NOT_YET_COOL: "{temp_c:.1f} °C in the house is not yet below {limit_c:g} °C",
     Reason.HOUSE_COOL: "{temp_c:.1f} °C in the house is not above {limit_c:g} °C",
-    Reason.LEAVING: "the controller is stopping, so {rest}",
 }
 
 
@@ -82,11 +85,10 @@ _SENTENCES: dict[Reason, str] = {
 class Decision:
     """What was decided for one output and why.
 
-    ``active`` means heating for a tree and open or running for a vent.  Numbers that played no part are NaN;
-    ``off_until_s`` is the monotonic time to which the board may leave the resting state, 0 where it may not.
+    ``active`` means heating for a tree and open or running for a vent.  Numbers that played no part are NaN.
     """
 
-    kind: str  # "tree" or "vent"
+    kind: Literal["tree", "vent"]
     name: str
     at: datetime
     active: bool
@@ -102,7 +104,6 @@ class Decision:
     who: str = ""
     until: str = ""
     rest: str = ""
-    inputs: tuple[tuple[str, float], ...] = ()
 
     @property
     def because(self) -> str:

@@ -242,6 +242,8 @@ class Probe(_Model):
     """Its topic, if a board of another make sends it; left out, the contract's own."""
     pointer: str | None = Field(default=None, max_length=200, pattern=r"^(/.*)?$")
     """Where in the payload the temperature stands, a JSON Pointer (RFC 6901); left out, the contract's."""
+    reports_at_least_every_s: float = Field(default=60.0, ge=5, le=600)
+    """How often it sends a reading at the latest [s]; after twice that it counts as unheard."""
     offset_k: float = Field(default=0.0, ge=-1.0, le=1.0)
     """Correction added to each reading [K], from an ice bath; a probe further off than 1 K is broken."""
 

@@ -1,0 +1,71 @@
+"""The command line: thin, one function for each command."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from controller import __version__
+from controller.errors import RimewardError
+from controller.site.explain import explain
+from controller.site.load import load_site
+from controller.site.model import Site
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+class _Group(click.Group):
+    """Says what went wrong in one sentence, without a traceback, and exits 1."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except RimewardError as error:
+            click.echo(str(error), err=True)
+            sys.exit(1)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="rimeward")
+def main() -> None:
+    """See frost coming and keep tender citrus just warm enough."""
+
+
+@main.command()
+@click.argument("file", type=_FILE)
+def check(file: Path) -> None:
+    """Check a site file and say in plain words what was understood."""
+    click.echo(explain(load_site(file)))
+
+
+@main.command()
+def schema() -> None:
+    """Print the JSON Schema of site files, for editors that complete and check."""
+    click.echo(json.dumps(Site.model_json_schema(by_alias=True), indent=2))
+
+
+@main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for journal and cache  [default: $STATE_DIRECTORY, else ~/.local/state/rimeward]",
+)
+@click.option(
+    "--log", "form", type=click.Choice(["json", "console"]), default="json", help="Form of the log lines."
+)
+@click.option(
+    "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
+)
+@click.option("--since", hidden=True, help="Another paced clock to agree with.")
+def run(
+    file: Path, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
+) -> None:
+    """Guard a site: the daemon."""
+    from controller.daemon import run_daemon  # noqa: PLC0415 (the daemon's imports cost a second on a small board)
+
+    sys.exit(run_daemon(load_site(file), folder=folder, form=form, pace=pace, since=since))

@@ -1,0 +1,93 @@
+"""Clocks for the shell: the real one, and one that runs faster for rehearsals.
+
+The core owns no clock; it is handed ``Now``.
+"""
+
+import threading
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+from controller.guard.now import Now
+
+# Older than this release, the wall clock of a board without a battery has not been set yet.
+RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
+
+
+class Clock(Protocol):
+    """Wall time, monotonic time, and waiting, all at the same pace."""
+
+    pace: float
+
+    def utc(self) -> datetime:
+        """Return the wall time."""
+        ...
+
+    def mono_s(self) -> float:
+        """Return a time that never jumps [s]."""
+        ...
+
+    def wait(self, event: threading.Event, seconds: float) -> bool:
+        """Wait for an event, at most some seconds of this clock; tell whether it came."""
+        ...
+
+
+def now_on(clock: Clock) -> Now:
+    """Return the present for the core."""
+    utc = clock.utc()
+    return Now(mono_s=clock.mono_s(), utc=utc, clock_trusted=clock.pace != 1.0 or utc >= RELEASED)
+
+
+class SystemClock:
+    """The machine's own clock."""
+
+    pace = 1.0
+
+    def utc(self) -> datetime:
+        """Return the wall time."""
+        return datetime.now(UTC)
+
+    def mono_s(self) -> float:
+        """Return a time that never jumps [s]."""
+        return time.monotonic()
+
+    def wait(self, event: threading.Event, seconds: float) -> bool:
+        """Wait for an event, at most some seconds; tell whether it came."""
+        return event.wait(max(0.0, seconds))
+
+
+@dataclass(frozen=True, slots=True)
+class PacedClock:
+    """A clock that runs ``pace`` times as fast as life, for rehearsals.
+
+    ``start`` is what it showed when the machine's wall clock stood at ``origin_s``; processes given the same
+    three numbers agree on the time.
+    """
+
+    pace: float
+    start: datetime
+    origin_s: float
+
+    def utc(self) -> datetime:
+        """Return the rehearsal's wall time."""
+        return self.start + timedelta(seconds=self.mono_s())
+
+    def mono_s(self) -> float:
+        """Return the rehearsal's seconds since its start."""
+        return (time.time() - self.origin_s) * self.pace
+
+    def wait(self, event: threading.Event, seconds: float) -> bool:
+        """Wait for an event, at most some seconds of the rehearsal; tell whether it came."""
+        return event.wait(max(0.0, seconds) / self.pace)
+
+    def __str__(self) -> str:
+        return f"{self.start.isoformat()},{self.origin_s!r}"
+
+
+def paced_clock(pace: float, since: str | None) -> PacedClock:
+    """Return a paced clock; ``since`` is another one's text form, so that both show the same time."""
+    if since is None:
+        return PacedClock(pace, datetime.now(UTC), time.time())
+    start, _, origin = since.partition(",")
+    return PacedClock(pace, datetime.fromisoformat(start), float(origin))

@@ -1,0 +1,121 @@
+"""What a probe's word is worth: a temperature that may count, or the one reason why it may not."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from controller.guard.decision import Reason
+from controller.guard.now import Now
+
+# What air near a citrus house can be; a DS18B20's power-on value (85.0) and a driver's "gone" value (-127)
+# lie outside.
+LOWEST_TEMP_C = -40.0
+HIGHEST_TEMP_C = 60.0
+# Sender and controller clocks may differ by this much before a stamp counts as wrong.
+CLOCK_SLACK_S = 60.0
+# A value that stays the same to the last bit for this long, while another probe moves by this much, is stuck.
+FROZEN_AFTER_S = 2700.0
+FROZEN_OTHERS_MOVED_K = 1.0
+# A reading older than this many reporting periods is no evidence.
+STALE_PERIODS = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeMemory:
+    """What is remembered of one probe: its last word, and since when it has said the same.
+
+    ``others_c`` are the temperatures of all probes when it began to say the same.
+    """
+
+    temp_c: float
+    at: datetime | None
+    heard_s: float
+    same_since_s: float
+    others_c: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """A temperature [°C] that may count, or the fault that forbids it, with its age or lead [s]."""
+
+    probe: str
+    temp_c: float
+    fault: Reason | None = None
+    age_s: float = math.nan
+    ahead_s: float = math.nan
+
+
+def remember(
+    previous: ProbeMemory | None,
+    temp_c: float,
+    at: datetime | None,
+    others_c: Mapping[str, float],
+    now: Now,
+) -> ProbeMemory:
+    """Return a probe's memory after a reading; ``others_c`` are the last temperatures of all probes."""
+    if previous is not None and temp_c == previous.temp_c:
+        return ProbeMemory(
+            temp_c=temp_c,
+            at=at,
+            heard_s=now.mono_s,
+            same_since_s=previous.same_since_s,
+            others_c=previous.others_c,
+        )
+    return ProbeMemory(temp_c=temp_c, at=at, heard_s=now.mono_s, same_since_s=now.mono_s, others_c=others_c)
+
+
+def judge(
+    probe: str, memory: ProbeMemory | None, period_s: float, latest_c: Mapping[str, float], now: Now
+) -> Evidence:
+    """Return what a probe's last word is worth now.
+
+    Parameters
+    ----------
+    probe, memory
+        The probe and what is remembered of it.
+    period_s
+        How often it reports at the latest [s].
+    latest_c
+        The last temperatures of all probes [°C], to tell a stuck value from still air.
+    """
+    if memory is None:
+        return Evidence(probe=probe, temp_c=math.nan, fault=Reason.PROBE_MISSING)
+    temp_c = memory.temp_c
+    age_s = now.mono_s - memory.heard_s
+    ahead_s = 0.0
+    if memory.at is not None and now.clock_trusted:
+        ahead_s = (memory.at - now.utc).total_seconds()
+        if -ahead_s > CLOCK_SLACK_S:
+            age_s = max(age_s, -ahead_s)
+    fault: Reason | None = None
+    # each test asks for what makes the reading good, so that NaN fails it
+    if not math.isfinite(temp_c):
+        fault = Reason.PROBE_NOT_A_NUMBER
+    elif not LOWEST_TEMP_C <= temp_c <= HIGHEST_TEMP_C:
+        fault = Reason.PROBE_OUT_OF_RANGE
+    elif not age_s <= period_s * STALE_PERIODS:
+        fault = Reason.PROBE_STALE
+    elif not ahead_s <= CLOCK_SLACK_S:
+        fault = Reason.PROBE_FUTURE
+    elif now.mono_s - memory.same_since_s >= FROZEN_AFTER_S and _others_moved(probe, memory, latest_c):
+        return Evidence(
+            probe=probe, temp_c=temp_c, fault=Reason.PROBE_FROZEN, age_s=now.mono_s - memory.same_since_s
+        )
+    if fault is None:
+        return Evidence(probe=probe, temp_c=temp_c)
+    return Evidence(probe=probe, temp_c=temp_c, fault=fault, age_s=age_s, ahead_s=ahead_s)
+
+
+def _others_moved(probe: str, memory: ProbeMemory, latest_c: Mapping[str, float]) -> bool:
+    return any(
+        abs(latest_c.get(name, math.nan) - then_c) >= FROZEN_OTHERS_MOVED_K
+        for name, then_c in memory.others_c.items()
+        if name != probe
+    )
+
+
+def coldest(evidence: list[Evidence]) -> Evidence:
+    """Return the evidence that decides among several probes: the coldest sound one, else the first fault."""
+    sound = [each for each in evidence if each.fault is None]
+    return min(sound, key=lambda each: each.temp_c) if sound else evidence[0]

@@ -1,0 +1,98 @@
+"""Leases as they are given: the only way to rest a heater or to move a vent from its rest.
+
+A lease is given only to a board that was heard lately and whose present run ("boot") is known; it lasts
+300 s, is renewed every 60 s, and at once when its content changes.  Four renewals may be lost before the
+board falls back to heat by itself.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from controller.guard.decision import Decision
+from controller.guard.now import Now
+
+LEASE_S = 300.0
+RENEW_S = 60.0
+# A board not heard for this many of its reporting periods gets no lease.
+SILENT_PERIODS = 3.0
+# An echo with the lease's number is expected within this time.
+CONFIRM_S = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardRules:
+    """What hangs on a board: tree or vent by channel, and how often the board reports [s]."""
+
+    name: str
+    trees: Mapping[str, str]
+    vents: Mapping[str, str]
+    rests_open: Mapping[str, bool]
+    period_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardMemory:
+    """What is remembered of a board: what it last said, and the last lease given to it."""
+
+    boot: str = ""
+    heard_s: float = float("-inf")
+    on: tuple[str, ...] = ()
+    echoed_seq: int = 0
+    seq: int = 0
+    sent_s: float = float("-inf")
+    off: tuple[str, ...] = ()
+    vent: tuple[str, ...] = ()
+
+    def is_heard(self, rules: BoardRules, now: Now) -> bool:
+        """Tell whether the board spoke lately."""
+        return bool(self.boot) and now.mono_s - self.heard_s <= rules.period_s * SILENT_PERIODS
+
+    def is_confirmed(self, now: Now) -> bool:
+        """Tell whether the board obeys the last lease, or still has time to say so."""
+        return self.echoed_seq >= self.seq or now.mono_s - self.sent_s <= CONFIRM_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lease:
+    """Permission for one board: heaters that may be off and vents that may leave their rest."""
+
+    board: str
+    boot: str
+    seq: int
+    ttl_s: float
+    off: tuple[str, ...]
+    vent: tuple[str, ...]
+
+
+def grant(
+    rules: BoardRules,
+    memory: BoardMemory,
+    heat: Mapping[str, Decision],
+    vents: Mapping[str, Decision],
+    now: Now,
+) -> tuple[Lease | None, BoardMemory]:
+    """Return the lease to send now, if any, and the memory after sending it.
+
+    Parameters
+    ----------
+    heat, vents
+        The present decision for each tree and each vent.
+    """
+    if not memory.is_heard(rules, now):
+        return None, memory
+    off = tuple(channel for channel, tree in rules.trees.items() if heat[tree].active is False)
+    moved = tuple(
+        channel for channel, vent in rules.vents.items() if vents[vent].active != rules.rests_open[channel]
+    )
+    unchanged = off == memory.off and moved == memory.vent
+    if unchanged and now.mono_s - memory.sent_s < RENEW_S:
+        return None, memory
+    lease = Lease(board=rules.name, boot=memory.boot, seq=memory.seq + 1, ttl_s=LEASE_S, off=off, vent=moved)
+    return lease, replace(memory, seq=lease.seq, sent_s=now.mono_s, off=off, vent=moved)
+
+
+def heard(memory: BoardMemory, boot: str, on: tuple[str, ...], echoed_seq: int, now: Now) -> BoardMemory:
+    """Return a board's memory after its echo; a restarted board holds no lease, so one is due at once."""
+    if boot != memory.boot:
+        return BoardMemory(boot=boot, heard_s=now.mono_s, on=on, seq=memory.seq)
+    return replace(memory, heard_s=now.mono_s, on=on, echoed_seq=echoed_seq)

@@ -1,0 +1,124 @@
+"""The ladder of rules for one tree's heat: the first rule that applies decides.
+
+Heat is the resting state: whatever is not known to be warm is heated.
+
+    1  bad input           the probe is missing, not a number, out of range, stale, from the future or
+                           frozen                                             -> heat
+    2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
+    3  hand order          on -> heat;  off -> off, but never where fruit is lost
+    4  crop limit          at or below the hold temperature -> heat; once heating, until 0.3 K above it
+    5  minimum on time     a heater that began stays on for 120 s
+    6  switched often      at the eleventh switching within the hour it stays on
+    7  warm enough         -> off, as long as the lease is renewed
+
+Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
+"""
+
+from dataclasses import dataclass
+
+from controller.guard.decision import Decision, Reason
+from controller.guard.evidence import Evidence
+from controller.guard.hand import HandOrder, Order
+from controller.guard.now import Now
+
+# Air under fleece this hot means a displaced string or morning sun: fleece (polypropylene) softens far
+# above it, leaves scorch from about 40 °C (from memory).
+TOO_HOT_C = 35.0
+COOLED_DOWN_C = 30.0
+# Once heating, heat until this far above the hold temperature.
+BAND_K = 0.3
+MINIMUM_ON_S = 120.0
+# On and off counted alike; the last one allowed in an hour is the one that turns heat on.
+SWITCHINGS_PER_HOUR = 12
+HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeRules:
+    """What the ladder needs to know of a tree."""
+
+    name: str
+    hold_c: float
+    hand_off_floor_c: float
+    has_strings: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeMemory:
+    """What the ladder remembers: before anything is known, the board heats."""
+
+    heating: bool = True
+    reason: Reason = Reason.PROBE_MISSING
+    changed_s: float = float("-inf")
+    switched_s: tuple[float, ...] = ()
+
+
+def decide_tree(
+    rules: TreeRules, memory: TreeMemory, evidence: Evidence, order: HandOrder | None, now: Now
+) -> tuple[Decision, TreeMemory]:
+    """Return what a tree's strings shall do, and the memory for the next time."""
+    recent_s = tuple(s for s in memory.switched_s if now.mono_s - s < HOUR_S) if memory.switched_s else ()
+    decision = _ladder(rules, memory, evidence, order, len(recent_s), now)
+    if decision.active == memory.heating:
+        changed_s = memory.changed_s
+    else:
+        changed_s = now.mono_s
+        recent_s = (*recent_s, now.mono_s)
+    return decision, TreeMemory(
+        heating=decision.active, reason=decision.reason, changed_s=changed_s, switched_s=recent_s
+    )
+
+
+def _ladder(
+    rules: TreeRules,
+    memory: TreeMemory,
+    evidence: Evidence,
+    order: HandOrder | None,
+    switchings: int,
+    now: Now,
+) -> Decision:
+    temp_c = evidence.temp_c
+
+    def record(
+        reason: Reason, *, heat: bool, limit_c: float = float("nan"), age_s: float = float("nan")
+    ) -> Decision:
+        return Decision(
+            kind="tree",
+            name=rules.name,
+            at=now.utc,
+            active=heat and rules.has_strings,
+            reason=reason,
+            temp_c=temp_c,
+            limit_c=limit_c,
+            age_s=evidence.age_s if evidence.fault else age_s,
+            ahead_s=evidence.ahead_s,
+            minimum_s=MINIMUM_ON_S,
+            switchings=switchings,
+            probe=evidence.probe,
+            who=order.who if order else "",
+            until=f"{order.until:%H:%M} UTC" if order else "",
+            rest="the tree is heated" if rules.has_strings else "nothing is known of this tree",
+        )
+
+    if evidence.fault is not None:
+        return record(evidence.fault, heat=True)
+    if temp_c >= TOO_HOT_C or (memory.reason is Reason.TOO_HOT and temp_c > COOLED_DOWN_C):
+        return record(Reason.TOO_HOT, heat=False, limit_c=TOO_HOT_C)
+    if not rules.has_strings:
+        return record(Reason.NO_STRING, heat=False, limit_c=rules.hold_c)
+    if order is not None and order.order is Order.HAND_ON:
+        return record(Reason.HAND_ON, heat=True)
+    if order is not None and order.order is Order.HAND_OFF:
+        if temp_c > rules.hand_off_floor_c:
+            return record(Reason.HAND_OFF, heat=False, limit_c=rules.hand_off_floor_c)
+        return record(Reason.HAND_OFF_OVERRULED, heat=True, limit_c=rules.hand_off_floor_c)
+    if not temp_c > rules.hold_c:
+        return record(Reason.COLD, heat=True, limit_c=rules.hold_c)
+    if memory.heating and not temp_c > rules.hold_c + BAND_K:
+        return record(Reason.NOT_YET_WARM, heat=True, limit_c=rules.hold_c + BAND_K)
+    on_for_s = now.mono_s - memory.changed_s
+    if memory.heating and not on_for_s >= MINIMUM_ON_S:
+        return record(Reason.MINIMUM_ON_TIME, heat=True, age_s=on_for_s)
+    if memory.heating and not switchings < SWITCHINGS_PER_HOUR - 1:
+        return record(Reason.SWITCHED_OFTEN, heat=True)
+    return record(Reason.WARM_ENOUGH, heat=False, limit_c=rules.hold_c)

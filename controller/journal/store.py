@@ -1,0 +1,91 @@
+"""The journal file: opening it, its numbered migrations, and setting a damaged one aside.
+
+SQLite in WAL mode, STRICT tables, one connection that writes.  Control never waits for any of this.
+"""
+
+import sqlite3
+from importlib.resources import files
+from pathlib import Path
+
+from controller.errors import JournalError
+
+# How long a writer waits for another process's lock before it gives up [s].
+BUSY_S = 5.0
+
+
+def _migrations() -> list[str]:
+    folder = files("controller.journal") / "migrations"
+    return [entry.read_text() for entry in sorted(folder.iterdir(), key=lambda e: e.name)]
+
+
+def open_for_writing(path: Path) -> tuple[sqlite3.Connection, str]:
+    """Return a connection to the journal, brought to the present form, and what had to be done about it.
+
+    A damaged file is renamed, never deleted, and a new one begun.
+
+    Raises
+    ------
+    JournalError
+        The file cannot be opened or written, or a newer Rimeward made it.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    note = ""
+    if path.exists() and not _is_sound(path):
+        note = f"the journal was damaged; it is kept as {_set_aside(path).name} and a new one begun"
+    try:
+        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = NORMAL")
+        connection.execute("PRAGMA journal_size_limit = 8000000")
+        _migrate(connection)
+    except (sqlite3.Error, OSError) as error:
+        raise JournalError(
+            f"{path}: the journal cannot be used ({error}); see that the folder can be written and the disk "
+            "is not full. Control goes on without it"
+        ) from error
+    return connection, note
+
+
+def _is_sound(path: Path) -> bool:
+    try:
+        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S)
+        try:
+            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
+        finally:
+            connection.close()
+    except sqlite3.OperationalError:  # locked or unreadable is not damaged
+        return True
+    except sqlite3.DatabaseError:
+        return False
+
+
+def _set_aside(path: Path) -> Path:
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    path.rename(aside)
+    for suffix in ("-wal", "-shm"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+    return aside
+
+
+def _migrate(connection: sqlite3.Connection) -> None:
+    migrations = _migrations()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version > len(migrations):
+        raise JournalError(
+            f"the journal has form {version}, made by a newer Rimeward; this one knows up to "
+            f"{len(migrations)}. Upgrade again, or move the file away. Control goes on without it"
+        )
+    for number, sql in enumerate(migrations[version:], start=version + 1):
+        connection.executescript(f"BEGIN IMMEDIATE; {sql} PRAGMA user_version = {number}; COMMIT;")
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """Return a read-only connection; raise ``JournalError`` if there is no journal."""
+    try:
+        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S)
+        connection.execute("SELECT 1 FROM decision LIMIT 1")
+    except sqlite3.Error as error:
+        raise JournalError(f"{path}: no journal can be read here ({error})") from error
+    return connection

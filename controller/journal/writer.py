@@ -1,0 +1,191 @@
+"""Writing the journal: callers only put rows into a bounded queue; one thread writes them in batches.
+
+Rows of the must-survive kind (hand orders) are committed with a full sync; telemetry is not, and is what is
+dropped when the disk stalls.
+"""
+
+import json
+import math
+import queue
+import sqlite3
+import threading
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.errors import JournalError
+from controller.guard.decision import Decision
+from controller.guard.hand import Answer, HandOrder
+from controller.journal.store import open_for_writing
+from controller.weather.forecast import Forecast
+
+QUEUE_ROWS = 20_000
+BATCH_S = 2.0
+# Two winters and the summers between.
+KEEP_S = 800 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    sql: str
+    values: tuple[Any, ...]
+    must_survive: bool = False
+
+
+class Journal:
+    """The journal, as the daemon writes it.
+
+    Parameters
+    ----------
+    path
+        The file; made if it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.trouble = ""
+        self.note = ""
+        self.rows_written = 0
+        self.rows_dropped = 0
+        self._rows: queue.Queue[_Row | None] = queue.Queue(maxsize=QUEUE_ROWS)
+        self._thread = threading.Thread(target=self._write_all, name="journal", daemon=True)
+
+    @property
+    def thread(self) -> threading.Thread:
+        """The writer's thread, for whoever watches over threads."""
+        return self._thread
+
+    def start(self) -> None:
+        """Begin to write."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """Write what is queued and end."""
+        self._rows.put(None)
+        self._thread.join(timeout_s)
+
+    # ---- rows; none of these waits or raises ----------------------------------------------------------
+
+    def put_reading(self, probe: str, at: datetime, temp_c: float) -> None:
+        """Keep a probe's reading; one that is no number is not kept."""
+        if math.isfinite(temp_c):
+            self._put("INSERT OR REPLACE INTO reading VALUES (?, ?, ?)", probe, at.timestamp(), temp_c)
+
+    def put_decision(self, decision: Decision) -> None:
+        """Keep a decision record."""
+        self._put(
+            "INSERT INTO decision (at_s, kind, name, active, reason, because, temp_c, limit_c) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            decision.at.timestamp(),
+            decision.kind,
+            decision.name,
+            int(decision.active),
+            str(decision.reason),
+            decision.because,
+            _or_null(decision.temp_c),
+            _or_null(decision.limit_c),
+        )
+
+    def put_forecast(self, forecast: Forecast) -> None:
+        """Keep a forecast as it was issued, so that it can be scored later."""
+        arrays = {
+            name: [_or_null(float(value)) for value in getattr(forecast, name)]
+            for name in forecast.__dataclass_fields__
+            if isinstance(getattr(forecast, name), np.ndarray)
+        }
+        self._put(
+            "INSERT INTO forecast (fetched_s, issued_s, source, body) VALUES (?, ?, ?, ?)",
+            forecast.fetched_at.timestamp(),
+            None if forecast.issued_at is None else forecast.issued_at.timestamp(),
+            forecast.source,
+            json.dumps(arrays, separators=(",", ":")),
+        )
+
+    def put_order(self, order: HandOrder, answer: Answer, received_at: datetime) -> None:
+        """Keep a person's order and the answer; these rows survive a power cut."""
+        self._put(
+            "INSERT OR REPLACE INTO hand_order VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            order.id,
+            received_at.timestamp(),
+            order.who,
+            order.target_kind,
+            order.target,
+            str(order.order),
+            order.until.timestamp(),
+            order.version,
+            int(answer.accepted),
+            answer.because,
+            must_survive=True,
+        )
+
+    def prune(self, now: datetime) -> None:
+        """Forget telemetry older than two winters."""
+        oldest_s = now.timestamp() - KEEP_S
+        self._put("DELETE FROM reading WHERE at_s < ?", oldest_s)
+        self._put("DELETE FROM decision WHERE at_s < ?", oldest_s)
+        self._put("DELETE FROM forecast WHERE fetched_s < ?", oldest_s)
+
+    def _put(self, sql: str, *values: Any, must_survive: bool = False) -> None:
+        try:
+            self._rows.put_nowait(_Row(sql, values, must_survive))
+        except queue.Full:
+            self.rows_dropped += 1
+
+    # ---- the writer's thread --------------------------------------------------------------------------
+
+    def _write_all(self) -> None:
+        connection: sqlite3.Connection | None = None
+        try:
+            connection, self.note = open_for_writing(self.path)
+        except JournalError as error:
+            self.trouble = str(error)
+        going_on = True
+        while going_on:
+            batch, going_on = self._next_batch()
+            if connection is None:
+                self.rows_dropped += len(batch)
+            elif batch:
+                self._write(connection, batch)
+        if connection is not None:
+            connection.close()
+
+    def _next_batch(self) -> tuple[list[_Row], bool]:
+        """Return what came within ``BATCH_S``, or up to a row that must survive; and whether to go on."""
+        batch: list[_Row] = []
+        ends_s = float("inf")
+        while True:
+            try:
+                wait_s = None if not batch else max(0.0, ends_s - time.monotonic())
+                row = self._rows.get(timeout=wait_s)
+            except queue.Empty:
+                return batch, True
+            if row is None:
+                return batch, False
+            batch.append(row)
+            if row.must_survive:
+                return batch, True
+            ends_s = min(ends_s, time.monotonic() + BATCH_S)
+
+    def _write(self, connection: sqlite3.Connection, batch: list[_Row]) -> None:
+        durable = any(row.must_survive for row in batch)
+        try:
+            connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            connection.execute("BEGIN IMMEDIATE")
+            for row in batch:
+                connection.execute(row.sql, row.values)
+            connection.execute("COMMIT")
+            self.rows_written += len(batch)
+            self.trouble = ""
+        except sqlite3.Error as error:
+            self.trouble = f"{len(batch)} rows could not be kept: {error}"
+            self.rows_dropped += len(batch)
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+
+
+def _or_null(number: float) -> float | None:
+    return number if math.isfinite(number) else None

@@ -1,0 +1,389 @@
+"""The keeper: the pure loop at the heart of Rimeward.
+
+    handle(state, event, now) -> (state, actions)
+
+Events are what came in: a probe's reading, a board's echo, a person's order, a forecast's outlook, or simply
+that time passed (``Tick``, every 10 s).  Actions are what shall be done: give a lease, publish a decision,
+answer a person.  The keeper does no I/O and owns no clock; the daemon and the simulator differ only in who
+supplies events and ``now``.
+
+On every tick each tree and each vent goes through its ladder of rules (``guard.tree``, ``guard.vent``), and
+each board is given a lease if one is due (``guard.lease``).  Every decision is a record; it is handed out
+when it changes, and every 15 minutes while it stands.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import assert_never
+
+from controller.crop.limits import limits_of
+from controller.guard import evidence as ev
+from controller.guard.decision import Decision, Reason
+from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
+from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
+from controller.guard.now import Now
+from controller.guard.tree import TreeMemory, TreeRules, decide_tree
+from controller.guard.vent import VentMemory, VentRules, decide_vent
+from controller.plan.outlook import Outlook
+from controller.site.model import Site
+
+# A decision that stands is handed out again after this long, so that the journal shows it still stood.
+REPEAT_S = 900.0
+
+
+# ---- events -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeHeard:
+    """A probe's reading [°C]; NaN where it sent no number."""
+
+    probe: str
+    temp_c: float
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EchoHeard:
+    """A board told what its outputs do."""
+
+    board: str
+    boot: str
+    session: str | None
+    seq: int
+    on: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardGone:
+    """The broker announced that a board's connection is lost."""
+
+    board: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandOrdered:
+    """A person ordered something."""
+
+    order: HandOrder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlookMade:
+    """A forecast was turned into an outlook.  The guard shows it and heeds only its probes."""
+
+    outlook: Outlook | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusUp:
+    """The bus is there (again): every board is told the present state at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """Time passed."""
+
+
+Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | BusUp | Tick
+
+
+# ---- actions ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GiveLease:
+    """Send a lease to a board."""
+
+    lease: Lease
+    session: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decide:
+    """Publish, log and keep a decision; ``changed`` tells a new one from one that still stands."""
+
+    decision: Decision
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reply:
+    """Answer a person, and keep the order if it was accepted."""
+
+    answer: Answer
+    order: HandOrder
+
+
+Action = GiveLease | Decide | Reply
+
+
+# ---- state --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """A site, as the loop needs it: computed once."""
+
+    trees: tuple[TreeRules, ...]
+    tree_probes: Mapping[str, tuple[str, ...]]
+    tree_boards: Mapping[str, tuple[str, ...]]
+    vents: tuple[VentRules, ...]
+    boards: tuple[BoardRules, ...]
+    house_probes: tuple[str, ...]
+    outside_probes: tuple[str, ...]
+    periods_s: Mapping[str, float]
+    offsets_k: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Everything the keeper knows.  The mappings are never changed in place."""
+
+    rules: Rules
+    session: str
+    probes: Mapping[str, ev.ProbeMemory] = field(default_factory=dict)
+    latest_c: Mapping[str, float] = field(default_factory=dict)
+    boards: Mapping[str, BoardMemory] = field(default_factory=dict)
+    trees: Mapping[str, TreeMemory] = field(default_factory=dict)
+    vents: Mapping[str, VentMemory] = field(default_factory=dict)
+    orders: Mapping[tuple[str, str], StandingOrder] = field(default_factory=dict)
+    heat: Mapping[str, Decision] = field(default_factory=dict)
+    vent: Mapping[str, Decision] = field(default_factory=dict)
+    told_s: Mapping[str, float] = field(default_factory=dict)
+    outlook: Outlook | None = None
+
+
+def begin(site: Site, session: str) -> State:
+    """Return the state of a keeper that has heard nothing yet; ``session`` names this run."""
+    rules = _rules_of(site)
+    return State(
+        rules=rules,
+        session=session,
+        boards={board.name: BoardMemory() for board in rules.boards},
+        trees={tree.name: TreeMemory() for tree in rules.trees},
+        vents={vent.name: VentMemory(open=vent.rests_open) for vent in rules.vents},
+    )
+
+
+def _rules_of(site: Site) -> Rules:
+    boards = []
+    for board in site.boards:
+        names = {f"{board.name}/{channel.id}": channel.id for channel in board.channels}
+        vents = {names[v.channel]: v for v in site.vents if v.channel in names}
+        boards.append(
+            BoardRules(
+                name=board.name,
+                trees={names[s.channel]: t.name for t in site.trees for s in t.strings if s.channel in names},
+                vents={channel: vent.name for channel, vent in vents.items()},
+                rests_open={channel: vent.rest == "open" for channel, vent in vents.items()},
+                period_s=board.reports_at_least_every_s,
+            )
+        )
+    trees = []
+    for tree in site.trees:
+        limits = limits_of(tree)
+        trees.append(
+            TreeRules(
+                name=tree.name,
+                hold_c=limits.hold_c,
+                hand_off_floor_c=limits.hand_off_floor_c,
+                has_strings=bool(tree.strings),
+            )
+        )
+    return Rules(
+        trees=tuple(trees),
+        tree_probes={tree.name: tree.probes for tree in site.trees},
+        tree_boards={
+            tree.name: tuple(dict.fromkeys(s.channel.partition("/")[0] for s in tree.strings))
+            for tree in site.trees
+        },
+        vents=tuple(
+            VentRules(
+                name=vent.name,
+                rests_open=vent.rest == "open",
+                open_above_c=vent.open_above_c,
+                lock_below_c=vent.lock_below_c,
+            )
+            for vent in site.vents
+        ),
+        boards=tuple(boards),
+        house_probes=tuple(probe.name for probe in site.probes_of("house")),
+        outside_probes=tuple(probe.name for probe in site.probes_of("outside")),
+        periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
+        offsets_k={probe.name: probe.offset_k for probe in site.probes},
+    )
+
+
+# ---- the loop -----------------------------------------------------------------------------------------
+
+
+def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, ...]]:
+    """Return the state after an event and what shall be done about it."""
+    match event:
+        case ProbeHeard():
+            return _hear_probe(state, event, now), ()
+        case EchoHeard():
+            return _hear_echo(state, event, now), ()
+        case BoardGone():
+            return _forget_board(state, event.board), ()
+        case HandOrdered():
+            return _take_order(state, event.order, now)
+        case OutlookMade(outlook=outlook):
+            return replace(state, outlook=outlook), ()
+        case BusUp():
+            fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
+            return replace(state, boards=fresh), ()
+        case Tick():
+            return _tick(state, now)
+        case _:
+            assert_never(event)
+
+
+def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
+    if event.probe not in state.rules.periods_s:
+        return state
+    temp_c = event.temp_c + state.rules.offsets_k[event.probe]
+    memory = ev.remember(state.probes.get(event.probe), temp_c, event.at, state.latest_c, now)
+    return replace(
+        state,
+        probes={**state.probes, event.probe: memory},
+        latest_c={**state.latest_c, event.probe: temp_c},
+    )
+
+
+def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
+    memory = state.boards.get(event.board)
+    if memory is None:
+        return state
+    echoed_seq = event.seq if event.session == state.session else 0
+    memory = heard(memory, event.boot, event.on, echoed_seq, now)
+    return replace(state, boards={**state.boards, event.board: memory})
+
+
+def _forget_board(state: State, board: str) -> State:
+    memory = state.boards.get(board)
+    if memory is None:
+        return state
+    # the number of the last lease stays, so that no board ever hears one twice
+    return replace(state, boards={**state.boards, board: BoardMemory(seq=memory.seq)})
+
+
+def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[Action, ...]]:
+    key = (order.target_kind, order.target)
+    known = {
+        "tree": frozenset(state.trees),
+        "vent": frozenset(state.vents),
+        "all": frozenset[str](),
+    }[order.target_kind]
+    last = state.orders.get(key)
+    standing, answer = weigh(order, known, last.order.version if last else 0, now)
+    reply = Reply(answer=answer, order=order)
+    if standing is None:
+        return state, (reply,)
+    orders = {**state.orders, key: standing}
+    if order.target_kind == "all":  # an order for all replaces what stood for single trees
+        orders = {k: o for k, o in orders.items() if k == key or k[0] == "vent"}
+    return replace(state, orders=orders), (reply,)
+
+
+def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None:
+    for key in ((kind, name), ("all", "all")) if kind == "tree" else ((kind, name),):
+        standing = state.orders.get(key)
+        if standing is not None and now.mono_s < standing.ends_s:
+            return None if standing.order.order is Order.AUTO else standing.order
+    return None
+
+
+def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None:
+    if not names:
+        return None
+    judged = [
+        ev.judge(name, state.probes.get(name), state.rules.periods_s[name], state.latest_c, now)
+        for name in names
+    ]
+    return judged[0] if len(judged) == 1 else ev.coldest(judged)
+
+
+_NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
+
+
+def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
+    rules = state.rules
+    heard_boards = {board.name for board in rules.boards if state.boards[board.name].is_heard(board, now)}
+    trees, heat = {}, {}
+    for tree in rules.trees:
+        evidence = _judge(state, rules.tree_probes[tree.name], now)
+        assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
+        order = _order_for(state, "tree", tree.name, now) if state.orders else None
+        decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now)
+        heat[tree.name] = _if_heard(decision, tree, rules.tree_boards[tree.name], heard_boards)
+    # heat that a board still reports counts too: a vent waits until the string is really off
+    heating = any(decision.active for decision in heat.values()) or any(
+        not board.trees.keys().isdisjoint(state.boards[board.name].on) for board in rules.boards
+    )
+    vents, vent = {}, {}
+    if rules.vents:
+        house = _judge(state, rules.house_probes, now) or _NO_HOUSE_PROBE
+        outside = _judge(state, rules.outside_probes, now)
+        for each in rules.vents:
+            order = _order_for(state, "vent", each.name, now) if state.orders else None
+            vent[each.name], vents[each.name] = decide_vent(
+                each, state.vents[each.name], house, outside, order, now, heating=heating
+            )
+    actions: list[Action] = []
+    boards = dict(state.boards)
+    for board in rules.boards:
+        lease, boards[board.name] = grant(board, boards[board.name], heat, vent, now)
+        if lease is not None:
+            actions.append(GiveLease(lease=lease, session=state.session))
+    told_s = _tell(state, heat, vent, now, actions)
+    new = State(
+        rules=rules,
+        session=state.session,
+        probes=state.probes,
+        latest_c=state.latest_c,
+        boards=boards,
+        trees=trees,
+        vents=vents,
+        orders=state.orders,
+        heat=heat,
+        vent=vent,
+        told_s=told_s,
+        outlook=state.outlook,
+    )
+    return new, tuple(actions)
+
+
+def _if_heard(
+    decision: Decision, tree: TreeRules, boards: tuple[str, ...], heard_boards: set[str]
+) -> Decision:
+    """Return the decision, or that the tree heats all the same because no board of it can be told to rest."""
+    if decision.active or not tree.has_strings or not heard_boards.isdisjoint(boards):
+        return decision
+    return replace(
+        decision, active=True, reason=Reason.BOARD_SILENT, board=", ".join(boards), rest="the tree is heated"
+    )
+
+
+def _tell(
+    state: State,
+    heat: Mapping[str, Decision],
+    vent: Mapping[str, Decision],
+    now: Now,
+    actions: list[Action],
+) -> Mapping[str, float]:
+    """Add the decisions that are news to the actions, and return when each was last told."""
+    told_s: dict[str, float] | None = None
+    for decisions, before in ((heat, state.heat), (vent, state.vent)):
+        for name, decision in decisions.items():
+            last = before.get(name)
+            changed = last is None or last.reason is not decision.reason or last.active != decision.active
+            key = f"{decision.kind}/{name}"
+            if changed or now.mono_s - state.told_s[key] >= REPEAT_S:
+                actions.append(Decide(decision=decision, changed=changed))
+                told_s = told_s if told_s is not None else dict(state.told_s)
+                told_s[key] = now.mono_s
+    return state.told_s if told_s is None else told_s

@@ -1,0 +1,118 @@
+"""What Rimeward understood of a site file, in plain words."""
+
+from collections.abc import Iterator
+
+from controller.site.handbook import CROPS, GLAZINGS
+from controller.site.model import Site, Tree, Vent
+
+CAUTIONS = (
+    "Mains in a damp house kills. Sockets and boards need a 30 mA residual-current device, splash-proof",
+    "enclosures, and wiring by a licensed electrician to your local code (for example BS 7671 section 705 or",
+    "NEC article 547); where this program and the code differ, the code is right.",
+    "Hot lamps set fabric on fire. Keep 5-10 cm between every lamp and fleece, leaf or plastic; decorative",
+    "lamps are not listed for unattended use: ask your electrician and your insurer.",
+    "Rimeward is a control, not a safety device: the series frost-stat, the over-temperature cut-out, the",
+    "breaker and the residual-current device must each work without it.",
+)
+
+
+def explain(site: Site) -> str:
+    """Return what was understood of a site, for its grower and its electrician."""
+    return "\n".join(_lines(site))
+
+
+def _lines(site: Site) -> Iterator[str]:
+    place, house = site.place, site.house
+    north = "N" if place.latitude_deg >= 0 else "S"
+    east = "E" if place.longitude_deg >= 0 else "W"
+    yield f"{site.title} ({site.name})"
+    yield (
+        f"  {abs(place.latitude_deg):g}° {north}, {abs(place.longitude_deg):g}° {east}, "
+        f"{place.elevation_m:g} m above the sea; times are shown in {place.time_zone}"
+    )
+    glazing = GLAZINGS[house.glazing]
+    yield (
+        f"  House {house.length_m:g} x {house.width_m:g} m, ridge {house.ridge_height_m:g} m: "
+        f"{house.floor_area_m2:.0f} m² of floor, {house.volume_m3:.0f} m³, {house.cover_area_m2:.0f} m² of "
+        f"{house.glazing} ({glazing.still_u_w_per_m2_k:g} W/m²K in still air; {glazing.source})"
+    )
+    yield ""
+    yield "Trees"
+    for tree in site.trees:
+        yield from _tree_lines(site, tree)
+    yield ""
+    yield "Circuits (what each carries with every string on, which is what the fail-safe does)"
+    for circuit in site.circuits:
+        load_w, limit_w = site.circuit_load_w(circuit.name), circuit.continuous_limit_w
+        rule = circuit.local_rule or f"{circuit.continuous_fraction:.0%} for loads of hours"
+        yield (
+            f"  {circuit.name}: {load_w:g} W = {load_w / circuit.voltage_v:.1f} A of "
+            f"{circuit.breaker_a:g} A at {circuit.voltage_v:g} V on {circuit.phase}; "
+            f"{limit_w:g} W allowed ({rule}); {limit_w - load_w:g} W to spare"
+        )
+    yield ""
+    yield "If the controller, the broker or the network dies"
+    yield from _fail_safe_lines(site)
+    yield ""
+    yield "Forecast"
+    yield from _forecast_lines(site)
+    yield ""
+    yield "Cautions"
+    yield from (f"  {line}" for line in CAUTIONS)
+
+
+def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
+    crop = CROPS[tree.kind]
+    set_by = "set in the file" if tree.hold_c is not None else "common practice for this kind"
+    layers = f"{tree.fleece_layers} layers of " if tree.fleece_layers > 1 else ""
+    cover = "no fleece" if tree.fleece == "none" else f"{layers}{tree.fleece} fleece"
+    yield (
+        f"  {tree.name}: {tree.kind} under {cover}, {tree.fruit_count} fruit worth "
+        f"{tree.crop_value:g} {site.tariff.currency}"
+    )
+    yield (
+        f"    held above {tree.hold_or_default_c:g} °C ({set_by}); ripe fruit is damaged at "
+        f"{crop.fruit_damage_c:g} °C ({crop.source})"
+    )
+    if not tree.strings:
+        yield "    no string: its temperature is watched, nothing can heat it"
+        return
+    parts = " + ".join(f"{s.power_w:g} W ({s.channel}, circuit {s.circuit})" for s in tree.strings)
+    yield f"    heat: {parts}"
+    if len({s.circuit for s in tree.strings}) == 1:
+        yield "    advice: put its strings on two circuits, so that one tripped breaker cannot cost the tree"
+
+
+def _fail_safe_lines(site: Site) -> Iterator[str]:
+    total_w = sum(tree.power_w for tree in site.trees)
+    cost = total_w / 1000 * site.tariff.price_per_kwh
+    yield (
+        f"  every heater comes on by itself within 300 s and stays on: {total_w:g} W, "
+        f"{cost:.2f} {site.tariff.currency} an hour at {site.tariff.price_per_kwh:g} per kWh, less what the "
+        "series frost-stats save"
+    )
+    for board in site.boards:
+        loads = {s.channel: f"heats {t.name}" for t in site.trees for s in t.strings}
+        loads |= {vent.channel: f"vent {vent.name} {_rest(vent)}" for vent in site.vents}
+        for channel in board.channels:
+            name = f"{board.name}/{channel.id}"
+            yield f"    {name} ({channel.contact} contact): {loads.get(name, 'nothing is wired to it')}"
+
+
+def _rest(vent: Vent) -> str:
+    if vent.rest == "open":
+        return "opens: on a frost night that lets the cold in; 'shut' is the careful choice"
+    return "shuts or stops: a hot day then goes unvented"
+
+
+def _forecast_lines(site: Site) -> Iterator[str]:
+    if not site.forecast.services:
+        yield "  no service named: the guard holds each tree from its probes alone, and nobody warns ahead"
+    for service in site.forecast.services:
+        yield f"  {service.kind} at {service.base_url} ({site.forecast.use} use)"
+        own_key = service.key_file is not None
+        if service.kind == "open-meteo" and site.forecast.use == "commercial" and not own_key:
+            yield (
+                "  the free host of this service is for non-commercial use; selling fruit is commercial. "
+                "Take a key (key_file, base_url) or name another service"
+            )
