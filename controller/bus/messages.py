@@ -52,12 +52,15 @@ class LeasePayload(Payload):
 
     ``session`` names the controller's run and ``boot`` quotes the board's own, so that a lease recorded
     earlier means nothing to a board that has restarted since; ``seq`` rises by one with each lease.
+    ``echo_uptime_s`` quotes the ``uptime_s`` of the latest echo heard, so that the board can tell by its own
+    timer how old the knowledge behind the lease is; left out, only ``boot`` and ``seq`` protect it.
     """
 
     session: ShortId
     boot: ShortId
     seq: int = Field(ge=1)
     ttl_s: float = Field(gt=0, le=LONGEST_LEASE_S)
+    echo_uptime_s: float | None = Field(default=None, ge=0)
     off: tuple[ShortId, ...] = Field(default=(), max_length=64)
     vent: tuple[ShortId, ...] = Field(default=(), max_length=64)
 

@@ -6,6 +6,43 @@ The controller subscribes to ``heard_by_controller`` and boards to their own lea
 from dataclasses import dataclass
 
 CONTRACT_VERSION = 1
+# MQTT 5.0 section 4.7.3: a topic is at most as long as its two-byte length can say.
+LONGEST_TOPIC_BYTES = 65_535
+
+
+def check_topic(topic: str) -> None:
+    """Raise ``ValueError`` for a topic nothing may be published to (MQTT 5.0 sections 4.7.1 and 4.7.3)."""
+    _check_text(topic)
+    if "+" in topic or "#" in topic:
+        raise ValueError(f"topic '{topic}' holds a wildcard, which belongs in filters only")
+
+
+def check_filter(topic_filter: str) -> None:
+    """Raise ``ValueError`` for a topic filter no broker takes (MQTT 5.0 sections 4.7.1 and 4.7.3)."""
+    _check_text(topic_filter)
+    levels = topic_filter.split("/")
+    if any(("#" in level or "+" in level) and len(level) > 1 for level in levels) or "#" in levels[:-1]:
+        raise ValueError(
+            f"topic filter '{topic_filter}': '+' must be a whole level, '#' the whole last level"
+        )
+
+
+def _check_text(text: str) -> None:
+    if not text or "\0" in text or len(text.encode()) > LONGEST_TOPIC_BYTES:
+        raise ValueError(f"a topic has 1 to {LONGEST_TOPIC_BYTES} bytes and no NUL, not {text[:80]!r}")
+
+
+def matches(topic_filter: str, topic: str) -> bool:
+    """Return whether a filter selects a topic (MQTT 5.0 sections 4.7.1 and 4.7.2), both being valid."""
+    wanted, levels = topic_filter.split("/"), topic.split("/")
+    if topic.startswith("$") and wanted[0] in {"+", "#"}:
+        return False
+    for place, level in enumerate(wanted):
+        if level == "#":
+            return True  # '#' stands for its parent level too, so it may come one level after the end
+        if place == len(levels) or level not in {"+", levels[place]}:
+            return False
+    return len(wanted) == len(levels)
 
 
 @dataclass(frozen=True, slots=True)

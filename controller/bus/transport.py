@@ -7,7 +7,11 @@ from typing import Protocol
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message as it was heard."""
+    """One message: as it was heard, or as a will or birth is to be sent.
+
+    Heard, ``retained`` means that the broker had kept it from earlier (MQTT 5.0 section 3.3.1.3); such a
+    message never switches anything.  To be sent, it asks the broker to keep it.
+    """
 
     topic: str
     payload: bytes
