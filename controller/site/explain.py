@@ -40,6 +40,9 @@ def _lines(site: Site) -> Iterator[str]:
     yield "Trees"
     for tree in site.trees:
         yield from _tree_lines(site, tree)
+    yield "  where these limits come from:"
+    for kind in dict.fromkeys(tree.kind for tree in site.trees):
+        yield f"    {kind}: {CROPS[kind].source}"
     yield ""
     yield "Circuits (what each carries with every string on, which is what the fail-safe does)"
     for circuit in site.circuits:
@@ -72,7 +75,7 @@ def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
     )
     yield (
         f"    held above {tree.hold_or_default_c:g} °C ({set_by}); ripe fruit is damaged at "
-        f"{crop.fruit_damage_c:g} °C ({crop.source})"
+        f"{crop.fruit_damage_c:g} °C"
     )
     if not tree.strings:
         yield "    no string: its temperature is watched, nothing can heat it"

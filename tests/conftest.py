@@ -1,0 +1,93 @@
+"""What several tests share: the example site, times, and a keeper that is easy to drive."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from controller.guard.decision import Decision
+from controller.guard.now import Now
+from controller.keeper import (
+    Action,
+    Decide,
+    EchoHeard,
+    Event,
+    GiveLease,
+    ProbeHeard,
+    State,
+    Tick,
+    begin,
+    handle,
+)
+from controller.site.load import example_site, load_site
+from controller.site.model import Site
+
+DUSK = datetime(2027, 1, 14, 17, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def curlew_yard() -> Site:
+    return load_site(example_site("curlew-yard"))
+
+
+def at(mono_s: float, *, clock_trusted: bool = True) -> Now:
+    """Return the present, ``mono_s`` after dusk."""
+    return Now(mono_s=mono_s, utc=DUSK + timedelta(seconds=mono_s), clock_trusted=clock_trusted)
+
+
+@dataclass
+class Drive:
+    """A keeper with its probes and boards, driven by a test step by step."""
+
+    site: Site
+    state: State = field(init=False)
+    mono_s: float = 0.0
+    temps_c: dict[str, float] = field(default_factory=dict)
+    boards_answer: bool = True
+    actions: list[Action] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.state = begin(self.site, "s1")
+        self.temps_c = {probe.name: 8.0 for probe in self.site.probes}
+
+    @property
+    def now(self) -> Now:
+        return at(self.mono_s)
+
+    def tell(self, event: Event) -> tuple[Action, ...]:
+        self.state, actions = handle(self.state, event, self.now)
+        self.actions += actions
+        return actions
+
+    def step(self, seconds: float = 10.0, *, silent: Iterable[str] = ()) -> tuple[Action, ...]:
+        """Let time pass: probes report, boards echo the last lease, the keeper ticks."""
+        self.mono_s += seconds
+        for probe, temp_c in self.temps_c.items():
+            if probe not in silent:
+                self.tell(ProbeHeard(probe=probe, temp_c=temp_c, at=self.now.utc))
+        if self.boards_answer:
+            for board in self.site.boards:
+                self.echo(board.name)
+        return self.tell(Tick())
+
+    def echo(self, board: str, *, boot: str = "b1", on: tuple[str, ...] = ()) -> None:
+        seq = self.state.boards[board].seq
+        self.tell(EchoHeard(board=board, boot=boot, session="s1", seq=seq, on=on))
+
+    def tree(self, name: str) -> Decision:
+        return self.state.heat[name]
+
+    def vent(self, name: str) -> Decision:
+        return self.state.vent[name]
+
+    def leases(self) -> list[GiveLease]:
+        return [action for action in self.actions if isinstance(action, GiveLease)]
+
+    def decided(self) -> list[Decision]:
+        return [action.decision for action in self.actions if isinstance(action, Decide)]
+
+
+@pytest.fixture
+def drive(curlew_yard: Site) -> Drive:
+    return Drive(curlew_yard)

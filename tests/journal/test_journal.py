@@ -1,0 +1,161 @@
+"""The journal keeps what it is given, survives what happens to files, and never stops its caller."""
+
+import math
+import sqlite3
+from datetime import timedelta
+
+import pytest
+
+from controller.errors import JournalError
+from controller.guard.decision import Decision, Reason
+from controller.guard.hand import Answer, HandOrder, Order
+from controller.journal.reader import standing_orders
+from controller.journal.store import open_for_reading, open_for_writing
+from controller.journal.writer import KEEP_S, QUEUE_ROWS, Journal
+from tests.conftest import DUSK
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "state" / "journal.db"
+
+
+def order(order_id="o1", *, target="lemon", hours=2, position=Order.HAND_ON):
+    return HandOrder(
+        id=order_id,
+        who="Nora",
+        target_kind="tree",
+        target=target,
+        order=position,
+        until=DUSK + timedelta(hours=hours),
+    )
+
+
+def answer(order_id="o1", *, accepted=True):
+    return Answer(id=order_id, accepted=accepted, because="so be it")
+
+
+def written(path, *puts):
+    journal = Journal(path)
+    journal.start()
+    for put in puts:
+        put(journal)
+    journal.stop()
+    return journal
+
+
+def rows(path, table):
+    connection = sqlite3.connect(path)
+    try:
+        return connection.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 (a test's own names)
+    finally:
+        connection.close()
+
+
+def test_readings_and_decisions_are_kept(path):
+    decision = Decision(
+        kind="tree", name="lemon", at=DUSK, active=True, reason=Reason.COLD, temp_c=0.5, limit_c=1.0
+    )
+    journal = written(
+        path,
+        lambda j: j.put_reading("air-lemon", DUSK, 0.5),
+        lambda j: j.put_reading("air-lemon", DUSK, math.nan),
+        lambda j: j.put_decision(decision),
+    )
+    assert rows(path, "reading") == [("air-lemon", DUSK.timestamp(), 0.5)]
+    ((_, at_s, kind, name, active, reason, because, temp_c, limit_c),) = rows(path, "decision")
+    assert (at_s, kind, name, active, reason) == (DUSK.timestamp(), "tree", "lemon", 1, "cold")
+    assert because == "0.50 °C is not above the hold temperature 1.00 °C"
+    assert (temp_c, limit_c) == (0.5, 1.0)
+    assert (journal.rows_written, journal.rows_dropped, journal.trouble) == (2, 0, "")
+
+
+def test_standing_orders_are_the_latest_accepted_ones_that_have_not_ended(path):
+    written(
+        path,
+        lambda j: j.put_order(order("a"), answer("a"), DUSK),
+        lambda j: j.put_order(order("b", hours=3), answer("b"), DUSK + timedelta(minutes=1)),
+        lambda j: j.put_order(order("c", target="yuzu", hours=1), answer("c"), DUSK),
+        lambda j: j.put_order(order("d", target="yuzu"), answer("d", accepted=False), DUSK),
+    )
+    connection = open_for_reading(path)
+    try:
+        later = standing_orders(connection, DUSK + timedelta(minutes=90))
+        assert [(each.id, each.target, each.until) for each in later] == [
+            ("b", "lemon", DUSK + timedelta(hours=3))
+        ]
+        # a clock that stands before an order was given cannot bring it back
+        assert standing_orders(connection, DUSK - timedelta(days=1)) == []
+    finally:
+        connection.close()
+
+
+def test_old_telemetry_is_forgotten(path):
+    written(
+        path,
+        lambda j: j.put_reading("outside", DUSK - timedelta(seconds=KEEP_S + 1), 1.0),
+        lambda j: j.put_reading("outside", DUSK, 2.0),
+        lambda j: j.prune(DUSK),
+    )
+    assert [temp_c for _, _, temp_c in rows(path, "reading")] == [2.0]
+
+
+def test_opening_again_keeps_what_is_there(path):
+    written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
+    written(path, lambda j: j.put_reading("outside", DUSK + timedelta(minutes=1), 2.0))
+    assert len(rows(path, "reading")) == 2
+
+
+def test_a_damaged_journal_is_set_aside_and_a_new_one_begun(path):
+    written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
+    whole = path.read_bytes()
+    path.write_bytes(b"\x00" * 200 + whole[200:])
+    journal = written(path, lambda j: j.put_reading("outside", DUSK, 2.0))
+    assert "journal.db.damaged-1" in journal.note
+    assert path.with_name("journal.db.damaged-1").exists()
+    assert [temp_c for _, _, temp_c in rows(path, "reading")] == [2.0]
+    path.write_bytes(b"\xff" * 4096)
+    written(path)
+    assert path.with_name("journal.db.damaged-2").exists()
+
+
+def test_a_newer_journal_is_left_alone_and_control_goes_on_without_it(path):
+    connection, _ = open_for_writing(path)
+    connection.execute("PRAGMA user_version = 999")
+    connection.close()
+    journal = written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
+    assert "made by a newer Rimeward" in journal.trouble
+    assert journal.rows_dropped == 1
+    assert rows(path, "reading") == []
+
+
+def test_a_place_that_cannot_be_written_is_said(tmp_path):
+    (tmp_path / "file").write_text("no folder")
+    with pytest.raises((JournalError, OSError)):
+        open_for_writing(tmp_path / "file" / "journal.db")
+
+
+def test_a_lock_held_by_another_costs_rows_and_nothing_else(path, monkeypatch):
+    monkeypatch.setattr("controller.journal.store.BUSY_S", 0.05)
+    written(path)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    try:
+        journal = written(path, lambda j: j.put_order(order(), answer(), DUSK))
+    finally:
+        other.execute("ROLLBACK")
+        other.close()
+    assert "could not be kept" in journal.trouble or "cannot be used" in journal.trouble
+    assert journal.rows_dropped == 1
+
+
+def test_a_stalled_disk_drops_rows_and_never_waits(path):
+    journal = Journal(path)  # not started: nothing is taken from the queue
+    for n in range(QUEUE_ROWS + 5):
+        journal.put_reading("outside", DUSK + timedelta(seconds=n), 1.0)
+    assert journal.rows_dropped == 5
+
+
+def test_reading_where_there_is_no_journal_is_said(tmp_path):
+    with pytest.raises(JournalError, match="no journal can be read here"):
+        open_for_reading(tmp_path / "none.db")

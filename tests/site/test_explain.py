@@ -1,0 +1,50 @@
+"""What `rimeward check` says."""
+
+from controller.site.explain import explain
+from controller.site.load import example_site, load_site, parse_site
+
+SAID = explain(load_site(example_site("curlew-yard")))
+
+
+def test_it_says_the_load_of_each_circuit_against_its_limit():
+    # 5 strings of 175 W; 230 V x 10 A x 0.8 (NEC 210.20(A): 80 % for continuous loads)
+    assert "a: 875 W = 3.8 A of 10 A at 230 V on L1; 1840 W allowed (80% for loads of hours)" in SAID
+
+
+def test_it_says_what_each_output_does_when_the_controller_dies():
+    assert "every heater comes on by itself within 300 s" in SAID
+    assert "east/4 (resting contact): heats lemon" in SAID
+    assert "east/6 (working contact): vent gable-fan shuts or stops" in SAID
+
+
+def test_it_says_each_tree_s_hold_temperature_and_whence_it_comes():
+    assert "lemon: lemon under 2 layers of 30g fleece" in SAID
+    assert "held above 1 °C (common practice for this kind)" in SAID
+    assert "where these limits come from:" in SAID
+
+
+def test_it_carries_the_cautions():
+    assert "licensed electrician" in SAID
+    assert "not a safety device" in SAID
+
+
+def test_it_says_what_is_odd_about_a_sparse_site():
+    text = example_site("tussock-bay").read_text()
+    said = explain(parse_site(text.replace("open_above_c = 27.0", 'open_above_c = 27.0\nrest = "open"')))
+    assert "46.4° S, 168.9° E" in said
+    assert "no service named: the guard holds each tree from its probes alone" in said
+    assert "put its strings on two circuits" in said
+    assert "on a frost night that lets the cold in" in said
+    assert "(set in the file)" in said
+
+
+def test_it_says_so_when_a_tree_has_no_string():
+    text = example_site("tussock-bay").read_text()
+    start = text.index('string = [\n  { channel = "shed/3"')
+    bare = text[:start] + text[text.index("]\n", start) + 2 :]
+    assert "no string: its temperature is watched, nothing can heat it" in explain(parse_site(bare))
+
+
+def test_it_warns_a_seller_off_a_free_host():
+    text = example_site("curlew-yard").read_text().replace('"non-commercial"', '"commercial"')
+    assert "selling fruit is commercial" in explain(parse_site(text))

@@ -1,0 +1,332 @@
+"""The keeper's loop, as stories: situation, what happens, the reasons in order."""
+
+import math
+from datetime import timedelta
+
+import pytest
+
+from controller.guard.decision import Reason
+from controller.guard.hand import HandOrder, Order
+from controller.keeper import (
+    BoardGone,
+    BusUp,
+    Decide,
+    EchoHeard,
+    HandOrdered,
+    OutlookMade,
+    ProbeHeard,
+    Reply,
+    Tick,
+)
+from controller.plan.outlook import Outlook
+from controller.site.load import example_site, parse_site
+from tests.conftest import DUSK, Drive
+
+TREES = ("satsuma-door", "satsuma-middle", "satsuma-back", "lemon", "yuzu")
+
+
+def give(drive, position, *, target="lemon", kind="tree", hours=2.0, version=0):
+    until = drive.now.utc + timedelta(hours=hours)
+    order = HandOrder(
+        id="o1", who="Nora", target_kind=kind, target=target, order=position, until=until, version=version
+    )
+    (reply,) = [a for a in drive.tell(HandOrdered(order=order)) if isinstance(a, Reply)]
+    return reply.answer
+
+
+def all_off(drive):
+    return {board: set(memory.off) for board, memory in drive.state.boards.items()}
+
+
+def test_nothing_heard_yet_means_heat_and_no_lease(drive):
+    drive.tell(Tick())
+    assert [drive.tree(name).reason for name in TREES] == [Reason.PROBE_MISSING] * 5
+    assert all(drive.tree(name).active for name in TREES)
+    assert drive.leases() == []
+
+
+def test_warm_trees_rest_by_a_lease_of_at_most_300_s(drive):
+    drive.step()
+    assert all(not drive.tree(name).active for name in TREES)
+    assert {given.lease.board: given.lease.off for given in drive.leases()} == {
+        "east": ("1", "2", "3", "4", "5"),
+        "west": ("1", "2", "3", "4", "5"),
+    }
+    assert all(given.lease.ttl_s == 300.0 and given.lease.boot == "b1" for given in drive.leases())
+
+
+def test_a_lease_is_renewed_every_minute_and_numbered(drive):
+    for _ in range(31):
+        drive.step(10.0)
+    east = [given.lease.seq for given in drive.leases() if given.lease.board == "east"]
+    assert east == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_cold_tree_is_heated_at_once_and_the_others_are_not(drive):
+    drive.step()
+    drive.actions.clear()
+    drive.temps_c["air-lemon"] = 0.9375
+    drive.step()
+    assert drive.tree("lemon").reason is Reason.COLD
+    assert all_off(drive) == {"east": {"1", "2", "3", "5"}, "west": {"1", "2", "3", "5"}}
+    assert [given.lease.board for given in drive.leases()] == ["east", "west"]
+
+
+def test_a_silent_probe_means_heat_after_two_periods_and_rest_when_it_returns(drive):
+    drive.step()
+    for _ in range(12):
+        drive.step(10.0, silent=["air-yuzu"])
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+    drive.step(10.0, silent=["air-yuzu"])
+    assert drive.tree("yuzu").reason is Reason.PROBE_STALE
+    assert "5" not in all_off(drive)["east"]
+    for _ in range(12):
+        drive.step(10.0)
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+
+
+def test_a_frozen_probe_is_found_by_the_others(drive):
+    drive.step()
+    for n in range(300):
+        drive.temps_c = {
+            p: c if p == "air-lemon" else 8.0 - 0.0625 * (n // 10) for p, c in drive.temps_c.items()
+        }
+        drive.step(10.0)
+    assert drive.tree("lemon").reason is Reason.PROBE_FROZEN
+    assert drive.tree("lemon").active
+
+
+def test_a_probe_s_offset_from_the_ice_bath_is_added():
+    text = example_site("curlew-yard").read_text()
+    site = parse_site(text.replace('name = "air-lemon"\n', 'name = "air-lemon"\noffset_k = -0.5\n'))
+    drive = Drive(site)
+    drive.temps_c["air-lemon"] = 1.25
+    drive.step()
+    assert drive.tree("lemon").temp_c == 0.75
+    assert drive.tree("lemon").active
+
+
+def test_unknown_probes_and_boards_change_nothing(drive):
+    drive.step()
+    before = drive.state
+    drive.tell(ProbeHeard(probe="stranger", temp_c=9.0))
+    drive.tell(EchoHeard(board="stranger", boot="x", session=None, seq=0, on=()))
+    drive.tell(BoardGone(board="stranger"))
+    assert drive.state is before
+
+
+def test_a_board_that_is_silent_gets_no_lease_and_its_tree_counts_as_heated(drive):
+    drive.step()
+    drive.boards_answer = False
+    for _ in range(10):
+        drive.step(10.0)
+    assert drive.tree("lemon").reason is Reason.BOARD_SILENT
+    assert drive.tree("lemon").active
+    drive.actions.clear()
+    drive.step(120.0)
+    assert drive.leases() == []
+
+
+def test_one_silent_board_of_two_leaves_the_other_its_lease(drive):
+    drive.step()
+    drive.boards_answer = False
+    for _ in range(10):
+        drive.echo("west")
+        drive.step(10.0)
+    assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
+    drive.actions.clear()
+    drive.echo("west")
+    drive.step(60.0)
+    assert {given.lease.board for given in drive.leases()} == {"west"}
+
+
+def test_a_board_that_was_gone_or_restarted_is_told_again_at_once(drive):
+    drive.step()
+    drive.tell(BoardGone(board="east"))
+    assert drive.state.boards["east"].boot == ""
+    seq = drive.state.boards["east"].seq
+    drive.actions.clear()
+    drive.echo("east", boot="b2")
+    drive.tell(Tick())
+    (given,) = drive.leases()
+    assert (given.lease.board, given.lease.boot, given.lease.seq) == ("east", "b2", seq + 1)
+
+
+def test_when_the_bus_returns_every_board_is_told_the_present_state(drive):
+    drive.step()
+    drive.actions.clear()
+    drive.tell(BusUp())
+    drive.tell(Tick())
+    assert {given.lease.board for given in drive.leases()} == {"east", "west"}
+
+
+def test_another_session_s_echo_confirms_nothing(drive):
+    drive.step()
+    drive.tell(EchoHeard(board="east", boot="b1", session="other", seq=99, on=()))
+    assert drive.state.boards["east"].echoed_seq == 0
+    drive.mono_s += 11.0
+    assert not drive.state.boards["east"].is_confirmed(drive.now)
+
+
+# ---- hand orders --------------------------------------------------------------------------------------
+
+
+def test_heat_by_hand_ends_by_itself(drive):
+    drive.step()
+    assert give(drive, Order.HAND_ON, hours=1).accepted
+    drive.step()
+    assert drive.tree("lemon").reason is Reason.HAND_ON
+    for _ in range(60):
+        drive.step(60.0)
+    assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
+
+
+def test_an_order_for_all_covers_every_tree_and_one_for_a_tree_excepts_it(drive):
+    drive.step()
+    give(drive, Order.HAND_ON, kind="all", target="all")
+    give(drive, Order.AUTO, target="yuzu")
+    drive.step()
+    reasons = {name: drive.tree(name).reason for name in TREES}
+    assert reasons.pop("yuzu") is Reason.WARM_ENOUGH
+    assert set(reasons.values()) == {Reason.HAND_ON}
+    give(drive, Order.HAND_ON, kind="all", target="all")
+    drive.step()
+    assert drive.tree("yuzu").reason is Reason.HAND_ON
+
+
+def test_off_by_hand_on_a_freak_night_is_overruled_before_fruit_is_lost(drive):
+    drive.step()
+    give(drive, Order.HAND_OFF, target="yuzu")
+    reasons = []
+    for temp_c in (0.5, 0.0, -0.5, -1.0, -1.25, -2.0):
+        drive.temps_c["air-yuzu"] = temp_c
+        drive.step()
+        reasons.append(drive.tree("yuzu").reason)
+    assert reasons == [Reason.HAND_OFF] * 4 + [Reason.HAND_OFF_OVERRULED] * 2
+
+
+def test_off_by_hand_and_a_silent_probe_means_heat(drive):
+    drive.step()
+    give(drive, Order.HAND_OFF, target="yuzu")
+    for _ in range(13):
+        drive.step(10.0, silent=["air-yuzu"])
+    assert drive.tree("yuzu").active
+
+
+def test_refused_orders_are_answered_and_change_nothing(drive):
+    drive.step()
+    before = drive.state
+    assert "there is no tree 'lime'" in give(drive, Order.HAND_ON, target="lime").because
+    assert "there is no vent 'lime'" in give(drive, Order.HAND_ON, target="lime", kind="vent").because
+    assert drive.state is before
+    assert give(drive, Order.HAND_ON, version=2).accepted
+    assert not give(drive, Order.HAND_ON, version=2).accepted
+
+
+# ---- vents --------------------------------------------------------------------------------------------
+
+
+def test_a_hot_house_is_vented_and_the_fan_s_channel_is_in_the_lease(drive):
+    drive.temps_c = dict.fromkeys(drive.temps_c, 27.0)
+    drive.step()
+    assert drive.vent("gable-fan").reason is Reason.HOUSE_HOT
+    assert drive.state.boards["east"].vent == ("6",)
+
+
+def test_heat_and_vent_are_never_together(drive):
+    drive.temps_c = dict.fromkeys(drive.temps_c, 27.0)
+    drive.step()
+    give(drive, Order.HAND_ON)
+    drive.step()
+    assert drive.tree("lemon").active
+    assert drive.vent("gable-fan").reason is Reason.HEAT_ON
+    assert drive.state.boards["east"].vent == ()
+
+
+def test_a_vent_waits_until_the_board_says_the_string_is_off(drive):
+    drive.temps_c = dict.fromkeys(drive.temps_c, 27.0)
+    drive.boards_answer = False
+    for board in ("east", "west"):
+        drive.echo(board, on=("4",))
+    drive.step()
+    assert not drive.tree("lemon").active
+    assert drive.vent("gable-fan").reason is Reason.HEAT_ON
+    for board in ("east", "west"):
+        drive.echo(board, on=())
+    drive.step()
+    assert drive.vent("gable-fan").active
+
+
+def test_an_order_moves_a_vent(drive):
+    drive.step()
+    assert give(drive, Order.HAND_ON, target="gable-fan", kind="vent").accepted
+    drive.step()
+    assert drive.vent("gable-fan").reason is Reason.HAND_OPEN
+
+
+def test_a_house_without_a_house_probe_keeps_its_vents_at_rest():
+    text = example_site("curlew-yard").read_text()
+    text = text.replace('[[probe]]\nname = "house"\nmeasures = "house"\n', "")
+    text = text.replace('[[probe]]\nname = "outside"\nmeasures = "outside"\n', "")
+    drive = Drive(parse_site(text))
+    drive.step()
+    assert drive.vent("gable-fan").reason is Reason.PROBE_MISSING
+    assert not drive.vent("gable-fan").active
+
+
+def test_a_site_without_vents_is_kept():
+    text = example_site("tussock-bay").read_text()
+    start = text.index("[[vent]]")
+    drive = Drive(parse_site(text[:start] + text[text.index("[tariff]") :]))
+    drive.step()
+    assert drive.state.vent == {}
+
+
+def test_a_tree_with_two_probes_goes_by_the_colder():
+    text = example_site("curlew-yard").read_text()
+    text = text.replace('probes = ["air-lemon"]', 'probes = ["air-lemon", "trunk-lemon"]')
+    drive = Drive(parse_site(text + '\n[[probe]]\nname = "trunk-lemon"\nmeasures = "tree"\n'))
+    drive.temps_c["trunk-lemon"] = 0.5
+    drive.step()
+    assert (drive.tree("lemon").active, drive.tree("lemon").probe) == (True, "trunk-lemon")
+
+
+# ---- what is told -------------------------------------------------------------------------------------
+
+
+def test_a_decision_is_told_when_it_changes_and_every_quarter_of_an_hour(drive):
+    for _ in range(181):
+        drive.step(10.0)
+    lemon = [a for a in drive.actions if isinstance(a, Decide) and a.decision.name == "lemon"]
+    assert [a.changed for a in lemon] == [True, False, False]
+    assert [(a.decision.at - DUSK).total_seconds() for a in lemon] == [10.0, 910.0, 1810.0]
+
+
+def test_an_outlook_is_kept_and_changes_no_decision(drive):
+    drive.step()
+    outlook = Outlook(
+        made_at=DUSK,
+        ends_at=DUSK,
+        source="test",
+        attribution="",
+        outside_min_c=30.0,
+        outside_min_at=DUSK,
+        house_min_c=30.0,
+        trees=(),
+        energy_kwh=0.0,
+        cost=0.0,
+        currency="EUR",
+    )
+    heat = drive.state.heat
+    assert drive.tell(OutlookMade(outlook=outlook)) == ()
+    assert drive.state.outlook is outlook
+    assert drive.state.heat is heat
+
+
+@pytest.mark.parametrize("temp_c", [math.nan, math.inf, -math.inf, 85.0, -127.0])
+def test_no_unsound_number_ever_rests_a_heater(drive, temp_c):
+    drive.temps_c = dict.fromkeys(drive.temps_c, temp_c)
+    for _ in range(30):
+        drive.step(10.0)
+    assert all(drive.tree(name).active for name in TREES)
+    assert all(given.lease.off == () for given in drive.leases())
