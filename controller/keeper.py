@@ -54,6 +54,7 @@ class EchoHeard:
     session: str | None
     seq: int
     on: tuple[str, ...]
+    uptime_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +260,7 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
     if memory is None:
         return state
     echoed_seq = event.seq if event.session == state.session else 0
-    memory = heard(memory, event.boot, event.on, echoed_seq, now)
+    memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
     return replace(state, boards={**state.boards, event.board: memory})
 
 

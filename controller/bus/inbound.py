@@ -60,7 +60,14 @@ class Inbound:
             return ProbeHeard(probe=probe.name, temp_c=temp_c, at=reading.at)
         if board := self._echoes.get(topic):
             echo = read(EchoPayload, payload)
-            return EchoHeard(board=board, boot=echo.boot, session=echo.session, seq=echo.seq, on=echo.on)
+            return EchoHeard(
+                board=board,
+                boot=echo.boot,
+                session=echo.session,
+                seq=echo.seq,
+                on=echo.on,
+                uptime_s=echo.uptime_s,
+            )
         if board := self._boards.get(topic):
             return None if read(AlivePayload, payload).alive else BoardGone(board=board)
         if topic.startswith(self._hand):

@@ -28,6 +28,7 @@ def send(action: Action, topics: Topics, transport: Transport) -> None:
                 ttl_s=lease.ttl_s,
                 off=lease.off,
                 vent=lease.vent,
+                echo_uptime_s=lease.echo_uptime_s,
             )
             transport.publish(topics.lease(lease.board), payload.to_json(), expiry_s=lease.ttl_s)
         case Decide(decision=decision):

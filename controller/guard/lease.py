@@ -37,6 +37,7 @@ class BoardMemory:
     boot: str = ""
     heard_s: float = float("-inf")
     on: tuple[str, ...] = ()
+    uptime_s: float = 0.0
     echoed_seq: int = 0
     seq: int = 0
     sent_s: float = float("-inf")
@@ -54,7 +55,10 @@ class BoardMemory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lease:
-    """Permission for one board: heaters that may be off and vents that may leave their rest."""
+    """Permission for one board: heaters that may be off and vents that may leave their rest.
+
+    ``echo_uptime_s`` quotes the board's latest echo, so that the board can refuse a lease long under way.
+    """
 
     board: str
     boot: str
@@ -62,6 +66,7 @@ class Lease:
     ttl_s: float
     off: tuple[str, ...]
     vent: tuple[str, ...]
+    echo_uptime_s: float
 
 
 def grant(
@@ -87,12 +92,22 @@ def grant(
     unchanged = off == memory.off and moved == memory.vent
     if unchanged and now.mono_s - memory.sent_s < RENEW_S:
         return None, memory
-    lease = Lease(board=rules.name, boot=memory.boot, seq=memory.seq + 1, ttl_s=LEASE_S, off=off, vent=moved)
+    lease = Lease(
+        board=rules.name,
+        boot=memory.boot,
+        seq=memory.seq + 1,
+        ttl_s=LEASE_S,
+        off=off,
+        vent=moved,
+        echo_uptime_s=memory.uptime_s,
+    )
     return lease, replace(memory, seq=lease.seq, sent_s=now.mono_s, off=off, vent=moved)
 
 
-def heard(memory: BoardMemory, boot: str, on: tuple[str, ...], echoed_seq: int, now: Now) -> BoardMemory:
+def heard(
+    memory: BoardMemory, boot: str, on: tuple[str, ...], uptime_s: float, echoed_seq: int, now: Now
+) -> BoardMemory:
     """Return a board's memory after its echo; a restarted board holds no lease, so one is due at once."""
     if boot != memory.boot:
-        return BoardMemory(boot=boot, heard_s=now.mono_s, on=on, seq=memory.seq)
-    return replace(memory, heard_s=now.mono_s, on=on, echoed_seq=echoed_seq)
+        return BoardMemory(boot=boot, heard_s=now.mono_s, on=on, uptime_s=uptime_s, seq=memory.seq)
+    return replace(memory, heard_s=now.mono_s, on=on, uptime_s=uptime_s, echoed_seq=echoed_seq)

@@ -1,0 +1,29 @@
+#!/bin/sh
+# Runs every check and test of Rimeward: style, types, import order, tests, coverage of the core.
+#
+#   sh deploy/test.sh [options of pytest]
+#
+# Makes .venv-test beside this file's folder; needs Python 3.11 or newer.  Installs Debian's mosquitto when
+# root; where it is missing, the tests that need it are skipped and listed.
+set -eu
+cd "$(dirname "$0")/.."
+. deploy/common.sh
+
+need_python
+need_mosquitto || say "No mosquitto here: the tests against it are skipped. As root: apt-get install mosquitto"
+make_venv .venv-test
+install_locked .venv-test requirements-test.lock
+install_rimeward .venv-test -e
+[ -z "$MOSQUITTO" ] || { RIMEWARD_MOSQUITTO=$MOSQUITTO; export RIMEWARD_MOSQUITTO; }
+OPENBLAS_NUM_THREADS=1
+export OPENBLAS_NUM_THREADS
+bin=.venv-test/bin
+"$bin/ruff" check .
+"$bin/ruff" format --check .
+"$bin/mypy"
+"$bin/lint-imports"
+"$bin/python" -m pytest -m "not long" --cov --cov-report= "$@"
+# The core decides about crops: every branch of it must have been walked in a test.
+"$bin/coverage" report --show-missing --skip-covered --fail-under=100 \
+  --include='controller/physics.py,controller/thermal/*,controller/crop/*,controller/plan/*,controller/guard/*,controller/keeper.py'
+"$bin/coverage" report --skip-covered --fail-under=85
