@@ -23,8 +23,9 @@ def test_a_house_of_known_size_by_hand():
     # cover 2 (9 x 4.55 + 11.7) = 105.3 m²; volume 105.3 m³; leak 1/h x 105.3 m³ x 1297.7 J = 37.96 W/K.
     assert p.house_loss_w_per_k == pytest.approx(0.85 * 4.4 * 105.3 + 0.25 * 37.96, abs=0.05)
     assert p.house_wind_loss_w_s_per_k_m == pytest.approx(0.85 * 0.40 * 105.3 + 0.25 * 37.96, abs=0.05)
-    # A tree 2.3 m high and 1.8 m wide: pi x 1.8 x 2.3 + 2.5447 = 15.551 m² of fleece at 4.6 W/(m²·K).
-    assert p.fleece_loss_w_per_k[0] == pytest.approx(4.6 * 15.551, abs=0.05)
+    # A tree 2.3 m high and 1.8 m wide: pi x 1.8 x 2.3 + 2.5447 = 15.551 m² of fleece under two
+    # layers of 30 g (2.7 W/(m²·K)).
+    assert p.fleece_loss_w_per_k[0] == pytest.approx(2.7 * 15.551, abs=0.05)
     assert p.tree_names[0] == "satsuma-door"
     assert p.string_w[0] == 350.0
 
