@@ -1,0 +1,317 @@
+"""The world of a rehearsal: sky, house, probes and boards on one clock that the caller moves."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from controller.errors import RehearsalError
+from controller.site.handbook import CROPS
+from controller.site.model import Probe, Site
+from simulator.boards import Connect, SimBoard
+from simulator.materials import Variation
+from simulator.night import Covering, Night
+from simulator.plant import Plant
+from simulator.probes import SimProbe
+from simulator.sky import Sky, Weather
+
+# The house lives through these days before a run, so that it forgets how it was set up [s].
+SPIN_UP_S = 6 * 86400.0
+SPIN_UP_STEP_S = 600.0
+BASELINE_STEP_S = 300.0
+# A flap moves its stated air at 3 m/s of wind, and some by warmth alone (a third, estimate).
+FLAP_WIND_M_S = 3.0
+FLAP_LEAST = 0.33
+
+
+@dataclass(slots=True)
+class TreeRecord:
+    """What truly happened to one tree since the start."""
+
+    name: str
+    fruit_damage_c: float
+    air_min_c: float = float("inf")
+    fruit_min_c: float = float("inf")
+    string_on_s: float = 0.0
+    kwh: float = 0.0
+    fruit_damage_k_h: float = 0.0
+
+    @property
+    def is_damaged(self) -> bool:
+        """Whether its fruit fell below the temperature at which it begins to freeze."""
+        return self.fruit_min_c < self.fruit_damage_c
+
+
+@dataclass(slots=True)
+class Record:
+    """What truly happened since the start."""
+
+    trees: tuple[TreeRecord, ...]
+    outside_min_c: float = float("inf")
+    house_min_c: float = float("inf")
+    house_max_c: float = float("-inf")
+
+    @property
+    def kwh(self) -> float:
+        """Electricity of all strings [kWh]."""
+        return sum(tree.kwh for tree in self.trees)
+
+
+class World:
+    """A site under a sky, from a start on.
+
+    Parameters
+    ----------
+    site : Site
+        What stands there.
+    sky : Sky
+        The weather; it must reach ``SPIN_UP_S`` before the start.
+    start_utc : datetime
+        When the run begins, aware.
+    seed : int
+        Decides probes and boards.
+    connect : Connect, optional
+        How boards get onto a bus; without it there are no boards, and strings do what ``heat`` says.
+    variation : Variation, optional
+        How the house differs from the handbook.
+    covering : Covering, optional
+        When fleece goes on and off each day; left out, it stays on.
+    fleece : bool
+        False for a house whose trees are never covered.
+
+    Attributes
+    ----------
+    record : Record
+        What truly happened so far.
+    weather : Weather
+        What is outside now.
+    mains : dict of str to bool
+        Which circuits have power.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        sky: Sky,
+        start_utc: datetime,
+        *,
+        seed: int = 0,
+        connect: Connect | None = None,
+        variation: Variation | None = None,
+        covering: Covering | None = None,
+        fleece: bool = True,
+    ) -> None:
+        if not sky.covers(start_utc - timedelta(seconds=SPIN_UP_S), start_utc):
+            raise RehearsalError(
+                f"the sky reaches from {sky.begin} to {sky.end}; a run from {start_utc} needs it "
+                f"{SPIN_UP_S / 86400:g} days earlier"
+            )
+        self.site, self.sky, self.start_utc = site, sky, start_utc
+        self.elapsed_s = 0.0
+        self.plant = Plant(site, variation, air_c=sky.at(start_utc).outside_temp_c)
+        self.mains = {circuit.name: True for circuit in site.circuits}
+        self._sky_s = sky.seconds(start_utc)
+        self._fleece = fleece
+        self._covering = covering if fleece else None
+        self._zone = ZoneInfo(site.place.time_zone)
+        self._next_look_s = float("-inf")
+        self._spin_up()
+        self._next_look_s = float("-inf")
+        self.weather: Weather = sky.at_s(self._sky_s)
+        self.record = Record(
+            tuple(TreeRecord(tree.name, CROPS[tree.kind].fruit_damage_c) for tree in site.trees)
+        )
+        probes = [(probe, SimProbe(probe.name, seed)) for probe in site.probes]
+        self._senses = [(sim, *_sensed(site, probe)) for probe, sim in probes]
+        self._feel(0.0)
+        self.boards = self._wire(probes, seed, connect)
+        self._power = (variation or Variation()).power
+        self._strings, self._vents = self._relays()
+        self._note(0.0, self.strings_w())
+
+    @classmethod
+    def of_night(
+        cls, night: Night, seed: int = 0, connect: Connect | None = None, *, site: Site | None = None
+    ) -> "World":
+        """Return the world of a night at its start, at its own site or at another."""
+        site = site or night.load_site()
+        return cls(
+            site,
+            night.sky(site, seed),
+            night.start_utc(site),
+            seed=seed,
+            connect=connect,
+            covering=night.covering,
+        )
+
+    @property
+    def now_utc(self) -> datetime:
+        """The world's time."""
+        return self.start_utc + timedelta(seconds=self.elapsed_s)
+
+    def step(self, dt_s: float) -> None:
+        """Move everything on by ``dt_s`` seconds, at most a few minutes; boards then say what is due.
+
+        What boards switch counts from the beginning of a step.
+        """
+        heat_w = self.strings_w()
+        self._use_fleece()
+        self.weather = self.sky.at_s(self._sky_s + self.elapsed_s + 0.5 * dt_s)
+        self.plant.step(dt_s, self.weather, heat_w, self.vent_m3_s())
+        self.elapsed_s += dt_s
+        self._feel(dt_s)
+        self._note(dt_s, heat_w)
+        if self.boards:
+            now = self.now_utc
+            for board in self.boards.values():
+                board.tick(self.elapsed_s, now)
+
+    def strings_w(self) -> list[float]:
+        """Return the power of each tree's strings now [W]."""
+        boards, mains = self.boards, self.mains
+        return [
+            sum(
+                power_w
+                for board, channel, circuit, power_w in strings
+                if channel in boards[board].on and mains[circuit]
+            )
+            for strings in self._strings
+        ]
+
+    def vent_m3_s(self) -> float:
+        """Return the air that open vents move now [m³/s]."""
+        total_m3_s = 0.0
+        for board, channel, rests_open, is_flap, flow_m3_s in self._vents:
+            if (channel in self.boards[board].on) != rests_open:
+                wind = max(FLAP_LEAST, self.weather.wind_m_s / FLAP_WIND_M_S) if is_flap else 1.0
+                total_m3_s += flow_m3_s * wind
+        return total_m3_s
+
+    # ---- inside -------------------------------------------------------------------------------------
+
+    def _spin_up(self) -> None:
+        """Let the house live through the days before the start, unheated."""
+        idle_w = [0.0] * len(self.site.trees)
+        steps = int(SPIN_UP_S / SPIN_UP_STEP_S)
+        for number in range(steps, 0, -1):
+            self.elapsed_s = -number * SPIN_UP_STEP_S
+            self._use_fleece()
+            weather = self.sky.at_s(self._sky_s + self.elapsed_s + 0.5 * SPIN_UP_STEP_S)
+            self.plant.step(SPIN_UP_STEP_S, weather, idle_w)
+        self.elapsed_s = 0.0
+
+    def _use_fleece(self) -> None:
+        """Put fleece on and take it off as people do."""
+        if self.elapsed_s < self._next_look_s:
+            return
+        on = self._fleece
+        self._next_look_s = float("inf")
+        if self._covering is not None:
+            local = self.now_utc.astimezone(self._zone)
+            on, ends = _covered(local, self._covering)
+            self._next_look_s = self.elapsed_s + (ends - local).total_seconds()
+        for tree in range(len(self.site.trees)):
+            self.plant.cover(tree, on=on)
+
+    def _feel(self, dt_s: float) -> None:
+        plant = self.plant
+        air_c = plant.tree_air_c
+        for probe, kind, tree in self._senses:
+            match kind:
+                case "outside":
+                    probe.follow(self.weather.outside_temp_c, dt_s)
+                case "house":
+                    probe.follow(plant.house_c, dt_s)
+                case _:
+                    probe.follow(air_c[tree], dt_s)
+
+    def _note(self, dt_s: float, heat_w: Sequence[float]) -> None:
+        record, house_c, outside_c = self.record, self.plant.house_c, self.weather.outside_temp_c
+        record.outside_min_c = min(record.outside_min_c, outside_c)
+        record.house_min_c = min(record.house_min_c, house_c)
+        record.house_max_c = max(record.house_max_c, house_c)
+        for tree, air_c, fruit_c, power_w in zip(
+            record.trees, self.plant.tree_air_c, self.plant.fruit_c, heat_w, strict=True
+        ):
+            tree.air_min_c = min(tree.air_min_c, air_c)
+            tree.fruit_min_c = min(tree.fruit_min_c, fruit_c)
+            if fruit_c < tree.fruit_damage_c:
+                tree.fruit_damage_k_h += (tree.fruit_damage_c - fruit_c) * dt_s / 3600.0
+            if power_w > 0.0:
+                tree.string_on_s += dt_s
+                tree.kwh += power_w * dt_s / 3.6e6
+
+    def _wire(
+        self, probes: Sequence[tuple[Probe, SimProbe]], seed: int, connect: Connect | None
+    ) -> dict[str, SimBoard]:
+        """Return the boards, each with the probes near it; the first board takes outside and house."""
+        if connect is None or not self.site.boards:
+            return {}
+        first = self.site.boards[0].name
+        board_of = {
+            probe: tree.strings[0].channel.partition("/")[0] if tree.strings else first
+            for tree in self.site.trees
+            for probe in tree.probes
+        }
+        return {
+            board.name: SimBoard(
+                board,
+                self.site,
+                [pair for pair in probes if board_of.get(pair[0].name, first) == board.name],
+                seed,
+                connect,
+            )
+            for board in self.site.boards
+        }
+
+    def _relays(
+        self,
+    ) -> tuple[list[list[tuple[str, str, str, float]]], list[tuple[str, str, bool, bool, float]]]:
+        """Return what hangs on which board and channel: strings of each tree, and vents."""
+        if not self.boards:
+            return [[] for _ in self.site.trees], []
+        strings = [
+            [(*_split(s.channel), s.circuit, s.power_w * self._power) for s in tree.strings]
+            for tree in self.site.trees
+        ]
+        vents = [
+            (*_split(vent.channel), vent.rest == "open", vent.kind == "flap", vent.flow_m3_s)
+            for vent in self.site.vents
+        ]
+        return strings, vents
+
+
+def baseline(night: Night, seed: int = 0, *, fleece: bool = True, site: Site | None = None) -> Record:
+    """Return what an unheated house would have gone through in a night, with or without fleece."""
+    site = site or night.load_site()
+    world = World(
+        site,
+        night.sky(site, seed),
+        night.start_utc(site),
+        seed=seed,
+        covering=night.covering,
+        fleece=fleece,
+    )
+    for _ in range(round(night.hours * 3600.0 / BASELINE_STEP_S)):
+        world.step(BASELINE_STEP_S)
+    return world.record
+
+
+def _split(channel: str) -> tuple[str, str]:
+    board, _, name = channel.partition("/")
+    return board, name
+
+
+def _sensed(site: Site, probe: Probe) -> tuple[str, int]:
+    """Return what a probe measures, and of which tree."""
+    owner = [i for i, tree in enumerate(site.trees) if probe.name in tree.probes]
+    return probe.measures, owner[0] if owner else -1
+
+
+def _covered(local: datetime, covering: Covering) -> tuple[bool, datetime]:
+    """Return whether fleece is on at a local time, and when that changes."""
+    on, off = (datetime.combine(local.date(), when, local.tzinfo) for when in (covering.on, covering.off))
+    day = timedelta(days=1)
+    is_on = (on <= local < off) if on < off else not off <= local < on
+    turns = [time + k * day for time in (on, off) for k in (0, 1) if time + k * day > local]
+    return is_on, min(turns)
