@@ -157,6 +157,30 @@ class State:
     outlook: Outlook | None = None
 
 
+def _with(
+    state: State,
+    *,
+    probes: Mapping[str, ev.ProbeMemory] | None = None,
+    latest_c: Mapping[str, float] | None = None,
+    boards: Mapping[str, BoardMemory] | None = None,
+) -> State:
+    """Return the state with what a message changed; by hand, since it happens at every message."""
+    return State(
+        rules=state.rules,
+        session=state.session,
+        probes=state.probes if probes is None else probes,
+        latest_c=state.latest_c if latest_c is None else latest_c,
+        boards=state.boards if boards is None else boards,
+        trees=state.trees,
+        vents=state.vents,
+        orders=state.orders,
+        heat=state.heat,
+        vent=state.vent,
+        told_s=state.told_s,
+        outlook=state.outlook,
+    )
+
+
 def begin(site: Site, session: str) -> State:
     """Return the state of a keeper that has heard nothing yet; ``session`` names this run."""
     rules = _rules_of(site)
@@ -248,7 +272,7 @@ def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
         return state
     temp_c = event.temp_c + state.rules.offsets_k[event.probe]
     memory = ev.remember(state.probes.get(event.probe), temp_c, event.at, state.latest_c, now)
-    return replace(
+    return _with(
         state,
         probes={**state.probes, event.probe: memory},
         latest_c={**state.latest_c, event.probe: temp_c},
@@ -261,7 +285,7 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
         return state
     echoed_seq = event.seq if event.session == state.session else 0
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
-    return replace(state, boards={**state.boards, event.board: memory})
+    return _with(state, boards={**state.boards, event.board: memory})
 
 
 def _forget_board(state: State, board: str) -> State:

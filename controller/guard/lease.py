@@ -110,4 +110,14 @@ def heard(
     """Return a board's memory after its echo; a restarted board holds no lease, so one is due at once."""
     if boot != memory.boot:
         return BoardMemory(boot=boot, heard_s=now.mono_s, on=on, uptime_s=uptime_s, seq=memory.seq)
-    return replace(memory, heard_s=now.mono_s, on=on, uptime_s=uptime_s, echoed_seq=echoed_seq)
+    return BoardMemory(
+        boot=boot,
+        heard_s=now.mono_s,
+        on=on,
+        uptime_s=uptime_s,
+        echoed_seq=echoed_seq,
+        seq=memory.seq,
+        sent_s=memory.sent_s,
+        off=memory.off,
+        vent=memory.vent,
+    )

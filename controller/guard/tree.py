@@ -6,7 +6,7 @@ Heat is the resting state: whatever is not known to be warm is heated.
                            frozen                                             -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
     3  hand order          on -> heat;  off -> off, but never where fruit is lost
-    4  crop limit          at or below the hold temperature -> heat; once heating, until 0.3 K above it
+    4  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
     5  minimum on time     a heater that began stays on for 120 s
     6  switched often      at the eleventh switching within the hour it stays on
     7  warm enough         -> off, as long as the lease is renewed
@@ -26,7 +26,7 @@ from controller.guard.now import Now
 TOO_HOT_C = 35.0
 COOLED_DOWN_C = 30.0
 # Once heating, heat until this far above the hold temperature.
-BAND_K = 0.3
+BAND_K = 0.5
 MINIMUM_ON_S = 120.0
 # On and off counted alike; the last one allowed in an hour is the one that turns heat on.
 SWITCHINGS_PER_HOUR = 12

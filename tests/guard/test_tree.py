@@ -79,8 +79,8 @@ def test_a_hand_order_against_heat_ends_where_fruit_is_lost(temp_c, heat, reason
         (RESTING, 0.0, True, Reason.COLD),
         (RESTING, -8.0, True, Reason.COLD),
         (HEATING, 0.0, True, Reason.COLD),
-        (HEATING, 0.3, True, Reason.NOT_YET_WARM),
-        (HEATING, 0.3125, False, Reason.WARM_ENOUGH),
+        (HEATING, 0.5, True, Reason.NOT_YET_WARM),
+        (HEATING, 0.5625, False, Reason.WARM_ENOUGH),
     ],
 )
 def test_the_crop_limit_with_its_band(memory, temp_c, heat, reason):
