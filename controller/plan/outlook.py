@@ -1,7 +1,19 @@
 """The coming night in numbers: how cold, when heat will be needed, and what it will cost."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+
+import numpy as np
+
+from controller.site.model import Probe, Site
+from controller.thermal.inputs import HORIZON_S, STEP_S, inputs_of
+from controller.thermal.parameters import parameters_of
+from controller.thermal.predict import Heat, Prediction, initial_state, predict
+from controller.weather.forecast import Forecast
+
+# A forecast that ends sooner says too little of a night to speak of it.
+SHORTEST_S = 6 * 3600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,3 +64,85 @@ class Outlook:
         )
         short = [tree.name for tree in self.trees if tree.short_of_heat]
         return f"{text}; the strings are too small for: {', '.join(short)}" if short else text
+
+
+def outlook_of(
+    site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime
+) -> Outlook | None:
+    """Return what to expect until the forecast's end, 48 h at most; None where it does not cover 6 h.
+
+    Parameters
+    ----------
+    site
+        The site; its trees are taken to be covered and its vents shut, as they should be on a cold night.
+    forecast
+        Hourly weather.
+    latest_c
+        What each probe last said [°C].
+    now
+        The present.
+    """
+    length_s = min(HORIZON_S, (forecast.ends_at - now).total_seconds())
+    if not length_s >= SHORTEST_S:
+        return None
+    parameters = parameters_of(site)
+    inputs = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % STEP_S)
+    start = initial_state(
+        parameters,
+        house_temp_c=_coldest(site.probes_of("house"), latest_c),
+        outside_temp_c=_first_finite(
+            _coldest(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
+        ),
+        tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
+        deep_temp_c=float(inputs.deep_temp_c[0]),
+    )
+    free = predict(parameters, start, inputs, Heat.NONE)
+    held = predict(parameters, start, inputs, Heat.HELD)
+    if not np.isfinite(free.house_temp_c).all():
+        return None
+    lowest = int(np.argmin(inputs.outside_temp_c))
+    energy_kwh = float(held.energy_kwh.sum())
+    return Outlook(
+        made_at=now,
+        ends_at=_time(free.at_s[-1]),
+        source=forecast.source,
+        attribution=forecast.attribution,
+        outside_min_c=float(inputs.outside_temp_c[lowest]),
+        outside_min_at=_time(free.at_s[lowest]),
+        house_min_c=float(free.house_min_c),
+        trees=tuple(_tree_outlook(i, free, held) for i in range(len(site.trees))),
+        energy_kwh=energy_kwh,
+        cost=energy_kwh * site.tariff.price_per_kwh,
+        currency=site.tariff.currency,
+    )
+
+
+def _tree_outlook(i: int, free: Prediction, held: Prediction) -> TreeOutlook:
+    first_s, last_s = float(held.first_heat_s[i]), float(held.last_heat_s[i])
+    needed = np.isfinite(first_s)
+    return TreeOutlook(
+        name=free.tree_names[i],
+        free_air_min_c=float(free.tree_min_c[i]),
+        free_fruit_min_c=float(free.fruit_min_c[i]),
+        held_air_min_c=float(held.tree_min_c[i]),
+        heat_from=_time(first_s) if needed else None,
+        heat_until=_time(last_s) if needed else None,
+        energy_kwh=float(held.energy_kwh[i]),
+        short_of_heat=bool(held.short_of_heat[i]),
+    )
+
+
+def _time(seconds: float) -> datetime:
+    return datetime.fromtimestamp(float(seconds), tz=UTC)
+
+
+def _known(names: Iterable[str], latest_c: Mapping[str, float]) -> list[float]:
+    return [latest_c[name] for name in names if np.isfinite(latest_c.get(name, np.nan))]
+
+
+def _coldest(probes: Iterable[Probe], latest_c: Mapping[str, float]) -> float:
+    return min(_known((probe.name for probe in probes), latest_c), default=np.nan)
+
+
+def _first_finite(first: float, second: float) -> float:
+    return first if np.isfinite(first) else second

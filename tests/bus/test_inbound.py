@@ -1,0 +1,167 @@
+"""From messages to events: what is sound goes through, what is not is counted and rests no heater."""
+
+import json
+import math
+from datetime import timedelta
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from controller.bus.inbound import Inbound
+from controller.bus.topics import Topics
+from controller.bus.transport import Message
+from controller.guard.hand import Order
+from controller.keeper import BoardGone, EchoHeard, GiveLease, HandOrdered, ProbeHeard, Tick, begin, handle
+from controller.site.load import example_site, load_site, parse_site
+from tests.conftest import DUSK, at
+
+SITE = load_site(example_site("curlew-yard"))
+TOPICS = Topics("curlew-yard")
+UNTIL = (DUSK + timedelta(hours=1)).isoformat()
+
+
+def event(topic, payload, *, retained=False):
+    raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+    return Inbound(SITE).event(Message(topic, raw, retained))
+
+
+def test_a_reading():
+    heard = event(TOPICS.probe("air-lemon"), {"at": DUSK.isoformat(), "temp_c": -0.5, "rh_pct": 93})
+    assert heard == ProbeHeard(probe="air-lemon", temp_c=-0.5, at=DUSK)
+
+
+def test_a_probe_that_gives_nothing_is_heard_as_no_number():
+    heard = event(TOPICS.probe("air-lemon"), {"temp_c": None})
+    assert math.isnan(heard.temp_c)
+
+
+def test_an_echo_and_a_will():
+    heard = event(TOPICS.echo("east"), {"boot": "b", "session": "s", "seq": 3, "on": ["1"], "uptime_s": 9.5})
+    assert heard == EchoHeard(board="east", boot="b", session="s", seq=3, on=("1",), uptime_s=9.5)
+    assert event(TOPICS.alive("east"), {"session": "b", "alive": False}) == BoardGone(board="east")
+    assert event(TOPICS.alive("east"), {"session": "b", "alive": True}) is None
+
+
+@pytest.mark.parametrize("target", [{"tree": "lemon"}, {"vent": "gable-fan"}, {"all": True}])
+def test_an_order(target):
+    heard = event(TOPICS.hand("17"), {"who": "Nora", "order": "hand-on", "until": UNTIL, **target})
+    assert isinstance(heard, HandOrdered)
+    assert (heard.order.id, heard.order.who, heard.order.order) == ("17", "Nora", Order.HAND_ON)
+    assert heard.order.target_kind == next(iter(target))
+
+
+@pytest.mark.parametrize("targets", [{}, {"tree": "lemon", "all": True}])
+def test_an_order_for_nothing_or_for_two_things_is_refused(targets):
+    assert event(TOPICS.hand("17"), {"who": "N", "order": "auto", "until": UNTIL, **targets}) is None
+
+
+def test_a_retained_message_is_never_evidence():
+    assert event(TOPICS.probe("air-lemon"), {"temp_c": 9.0}, retained=True) is None
+
+
+def test_refusals_are_counted_by_topic_and_the_last_is_named():
+    inbound = Inbound(SITE)
+    topic = TOPICS.probe("air-lemon")
+    for payload in (b"", b"nan", b'{"temp_c": "3,5"}'):
+        assert inbound.event(Message(topic, payload)) is None
+    assert inbound.refused[topic] == 3
+    assert inbound.last_refusal == f"{topic}: temp_c: Input should be a valid number"
+
+
+def test_which_topics_concern_the_controller():
+    inbound = Inbound(SITE)
+    assert inbound.is_for_controller(TOPICS.probe("house"))
+    assert inbound.is_for_controller(TOPICS.hand("x"))
+    assert not inbound.is_for_controller(TOPICS.probe("stranger"))
+    assert not inbound.is_for_controller(TOPICS.lease("east"))
+    assert inbound.event(Message("elsewhere", b"{}")) is None
+
+
+def test_a_probe_of_another_make_on_its_own_topic():
+    text = example_site("curlew-yard").read_text()
+    text = text.replace('name = "air-lemon"\n', 'name = "air-lemon"\ntopic = "shed/7"\npointer = "/t/v"\n')
+    inbound = Inbound(parse_site(text))
+    heard = inbound.event(Message("shed/7", b'{"t": {"v": 2.5}}'))
+    assert heard == ProbeHeard(probe="air-lemon", temp_c=2.5)
+
+
+# ---- ten thousand malformed payloads on every topic the controller hears ------------------------------
+
+EVERY_TOPIC = [TOPICS.probe("air-lemon"), TOPICS.echo("east"), TOPICS.alive("east"), TOPICS.hand("1")]
+_numbers = st.one_of(st.floats(), st.integers(), st.sampled_from([85.0, -127.0, 1e308, -0.0, 2**70]))
+_json = st.recursive(
+    st.one_of(st.none(), st.booleans(), _numbers, st.text(max_size=12)),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=4), st.dictionaries(st.text(max_size=8), inner, max_size=4)
+    ),
+    max_leaves=8,
+)
+_keys = st.sampled_from(
+    [
+        "temp_c",
+        "at",
+        "boot",
+        "session",
+        "seq",
+        "on",
+        "uptime_s",
+        "alive",
+        "who",
+        "tree",
+        "all",
+        "order",
+        "until",
+    ]
+)
+_almost = st.dictionaries(_keys, st.one_of(_json, _numbers, st.just(UNTIL), st.just("hand-off")), max_size=8)
+_payloads = st.one_of(
+    st.binary(max_size=200),
+    _json.map(lambda value: json.dumps(value).encode()),
+    _almost.map(lambda value: json.dumps(value).encode()),
+    st.sampled_from(
+        [b'{"temp_c": NaN}', b'{"temp_c": 1e999}', b"[" * 4000, b"\xff\xfe", b'{"temp_c": 9' + b"9" * 4000]
+    ),
+)
+
+
+def test_malformed_payloads_raise_nothing_and_rest_no_heater():
+    inbound = Inbound(SITE)
+    tally = {"heard": 0, "refused": 0}
+
+    @settings(
+        max_examples=10_000,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+        derandomize=True,
+    )
+    @given(_payloads)
+    @example(b'{"temp_c": null}')
+    def pour(payload):
+        for topic in EVERY_TOPIC:
+            heard = inbound.event(Message(topic, payload))
+            tally["refused" if heard is None else "heard"] += 1
+            if heard is not None:
+                assert_nothing_rests(heard)
+
+    pour()
+    assert tally["refused"] > 30_000
+    assert tally["heard"] > 10
+
+
+def assert_nothing_rests(heard):
+    """Nothing sound has been heard of any tree: whatever this event is, every heater stays on."""
+    state = begin(SITE, "s1")
+    for board in SITE.boards:
+        state, _ = handle(state, EchoHeard(board=board.name, boot="b", session="s1", seq=0, on=()), at(0.0))
+    state, _ = handle(state, heard, at(1.0))
+    state, actions = handle(state, Tick(), at(2.0))
+    for action in actions:
+        if isinstance(action, GiveLease):
+            assert action.lease.off == () or _is_warm_lemon(heard, action.lease.off)
+
+
+def _is_warm_lemon(heard, off):
+    """A generated reading may by chance be sound and warm: then it rests that tree's own string only."""
+    return isinstance(heard, ProbeHeard) and 1.0 < heard.temp_c < 60.0 and off == ("4",)

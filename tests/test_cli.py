@@ -1,0 +1,51 @@
+"""The commands that need no bus."""
+
+import json
+
+from click.testing import CliRunner
+
+from controller import __version__
+from controller.cli import main
+from controller.site.load import example_site
+
+
+def run(*args):
+    return CliRunner().invoke(main, list(args))
+
+
+def test_check_says_what_was_understood():
+    result = run("check", str(example_site("curlew-yard")))
+    assert result.exit_code == 0
+    assert "every heater comes on by itself within 300 s" in result.output
+
+
+def test_check_refuses_a_wrong_file_with_one_line_a_fault_and_no_traceback(tmp_path):
+    file = tmp_path / "site.toml"
+    file.write_text(example_site("curlew-yard").read_text().replace('"lemon"', '"lemmon"', 2))
+    result = run("check", str(file))
+    assert result.exit_code == 1
+    assert "Traceback" not in result.output
+    assert "input should be 'satsuma'" in result.output
+
+
+def test_the_schema_explains_every_setting():
+    schema = json.loads(run("schema").output)
+    models = [schema, *schema["$defs"].values()]
+    bare = [
+        f"{model.get('title')}.{name}"
+        for model in models
+        for name, field in model.get("properties", {}).items()
+        if "description" not in field and "$ref" not in str(field)
+    ]
+    assert bare == []
+
+
+def test_version_and_help():
+    assert __version__ in run("--version").output
+    assert "frost" in run("--help").output
+
+
+def test_a_real_site_may_not_be_paced(tmp_path):
+    result = run("run", "--site", str(example_site("curlew-yard")), "--state", str(tmp_path), "--pace", "10")
+    assert result.exit_code == 1
+    assert "Only a site file with rehearsal = true may be paced" in result.output
