@@ -1,10 +1,11 @@
-"""Reading a site file: TOML in, a ``Site`` out, or every fault at once with its line."""
+"""Reading a site file: TOML (or JSON) in, a ``Site`` out, or every fault at once with its line."""
 
+import json
 import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import ValidationError
 
@@ -50,15 +51,15 @@ def load_site(path: Path) -> Site:
         ) from error
     if len(raw) > LARGEST_FILE_BYTES:
         raise SiteFileError(f"{path}: {len(raw)} bytes; a site file has at most {LARGEST_FILE_BYTES}")
-    return parse_site(text, origin=str(path))
+    return parse_site(text, origin=str(path), form="json" if path.suffix == ".json" else "toml")
 
 
-def parse_site(text: str, *, origin: str = "site file") -> Site:
-    """Return the site described by TOML text; ``origin`` names it in errors."""
+def parse_site(text: str, *, origin: str = "site file", form: Literal["toml", "json"] = "toml") -> Site:
+    """Return the site described by TOML text, or by JSON as a program writes it; ``origin`` names it."""
     try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SiteFileError(f"{origin}: not TOML: {error}") from error
+        data = tomllib.loads(text) if form == "toml" else json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise SiteFileError(f"{origin}: not {form.upper()}: {error}") from error
     lines = _lines_of_keys(text)
     try:
         site = Site.model_validate(_as_tuples(data))

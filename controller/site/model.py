@@ -356,6 +356,8 @@ class Broker(_Model):
     """Its host name or address."""
     port: int = Field(default=1883, ge=1, le=65535)
     """Its port."""
+    protocol: Literal["5", "3.1.1"] = "5"
+    """Version of MQTT it speaks; mosquitto speaks both."""
     user: str | None = Field(default=None, max_length=100)
     """User name, if it wants one."""
     password_file: str | None = Field(default=None, max_length=400)

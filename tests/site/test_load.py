@@ -118,3 +118,13 @@ def test_a_file_that_is_no_sensible_text_is_refused(tmp_path, tail):
 def test_a_missing_file_is_said(tmp_path):
     with pytest.raises(SiteFileError, match="cannot be read"):
         load_site(tmp_path / "none.toml")
+
+
+def test_a_site_written_as_json_is_read_back_the_same(tmp_path):
+    site = load_site(example_site("curlew-yard"))
+    file = tmp_path / "site.json"
+    file.write_text(site.model_dump_json(by_alias=True))
+    assert load_site(file) == site
+    file.write_text("{")
+    with pytest.raises(SiteFileError, match="not JSON"):
+        load_site(file)
