@@ -7,8 +7,8 @@ from controller.bus.messages import (
     AlivePayload,
     EchoPayload,
     HandPayload,
-    ProbePayload,
     read,
+    read_probe,
 )
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
@@ -55,7 +55,7 @@ class Inbound:
 
     def _event(self, topic: str, payload: bytes) -> Event | None:
         if probe := self._probes.get(topic):
-            reading = read(ProbePayload, payload)
+            reading = read_probe(payload, probe.pointer)
             temp_c = math.nan if reading.temp_c is None else reading.temp_c
             return ProbeHeard(probe=probe.name, temp_c=temp_c, at=reading.at)
         if board := self._echoes.get(topic):

@@ -64,7 +64,16 @@ class MemoryBus:
         """
         if client in self._clients:
             self._clients[client].kill()
-        newcomer = MemoryClient(self, client, listener, will, birth, on_up, on_down, keepalive_s)
+        newcomer = MemoryClient(
+            self,
+            client,
+            listener,
+            will=will,
+            birth=birth,
+            on_up=on_up,
+            on_down=on_down,
+            keepalive_s=keepalive_s,
+        )
         for topic_filter in filters:
             check_filter(topic_filter)
         newcomer.filters = tuple(filters)
@@ -174,6 +183,7 @@ class MemoryClient:
         bus: MemoryBus,
         name: str,
         listener: Listener,
+        *,
         will: Message | None,
         birth: Message | None,
         on_up: Callable[[], None] | None,
