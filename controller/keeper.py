@@ -252,6 +252,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return _hear_probe(state, event, now), ()
         case EchoHeard():
             return _hear_echo(state, event, now), ()
+        case Tick():
+            return _tick(state, now)
         case BoardGone():
             return _forget_board(state, event.board), ()
         case HandOrdered():
@@ -261,8 +263,6 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
         case BusUp():
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
             return replace(state, boards=fresh), ()
-        case Tick():
-            return _tick(state, now)
         case _:
             assert_never(event)
 
@@ -323,13 +323,11 @@ def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None
 
 
 def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None:
-    if not names:
-        return None
     judged = [
         ev.judge(name, state.probes.get(name), state.rules.periods_s[name], state.latest_c, now)
         for name in names
     ]
-    return judged[0] if len(judged) == 1 else ev.coldest(judged)
+    return ev.coldest(judged) if judged else None
 
 
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)

@@ -4,6 +4,7 @@ No thread, no clock, no network: the same seed gives the same night to the last 
 """
 
 import hashlib
+import json
 import math
 from collections import Counter
 from collections.abc import Callable
@@ -13,7 +14,6 @@ from typing import TextIO
 
 from controller.bus.inbound import Inbound
 from controller.bus.memory import MemoryBus
-from controller.bus.messages import ProbePayload, read
 from controller.bus.outbound import send
 from controller.bus.topics import Topics
 from controller.bus.transport import Message, Transport
@@ -26,15 +26,21 @@ from controller.weather.forecast import Forecast
 from simulator.night import Night
 from simulator.world import Record, World, baseline
 
-# The control loop's period, and that of a rehearsal longer than three days [s].
+# The control loop's period [s].  A rehearsal longer than three days looks less often, and least often while
+# nothing is near a limit: no tree within ``QUIET_MARGIN_K`` of its hold temperature, the house not warm.
 TICK_S = 10.0
-LONG_TICK_S = 60.0
+LONG_TICK_S = 120.0
+QUIET_TICK_S = 240.0
+QUIET_MARGIN_K = 4.0
+QUIET_HOUSE_C = 20.0
 LONG_RUN_H = 72.0
-# A night looks at a new forecast this often [s]; a winter once a day.
+# A night looks at a new forecast this often [s]; a long run every third day.
 FORECAST_S = 6 * 3600.0
-LONG_FORECAST_S = 24 * 3600.0
+LONG_FORECAST_S = 72 * 3600.0
 # A reading older than this is no reason to keep a string off [s]: two reporting periods and a control period.
 SPOKEN_LATELY_S = 130.0
+# So long may pass between a word and the relay that follows it [s]: two control periods.
+OBEYED_WITHIN_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,15 +161,15 @@ def play(
     controller = Controller(site, bus, f"rehearsal-{seed}")
     world = World.of_night(night, seed, bus.connect, site=site)
     is_long = night.hours > LONG_RUN_H
-    tick_s = LONG_TICK_S if is_long else TICK_S
     forecast_s = LONG_FORECAST_S if is_long else FORECAST_S
     tracer = _Trace(trace)
     reasons: Counter[str] = Counter()
-    auditor = Auditor(site, bus, tick_s)
+    auditor = Auditor(site, bus)
     next_forecast_s = 0.0
     outlook: Outlook | None = None
     controller.tell(BusUp(), Now(mono_s=0.0, utc=world.start_utc))
-    for _ in range(round(night.hours * 3600.0 / tick_s)):
+    while world.elapsed_s < night.hours * 3600.0:
+        tick_s = _long_tick_s(site, world) if is_long else TICK_S
         world.step(tick_s)
         bus.advance(world.elapsed_s)
         bus.deliver()
@@ -186,39 +192,45 @@ def play(
     return _result(name, night, seed, site, world, tracer, reasons, auditor.unjustified_off, outlook)
 
 
+def _long_tick_s(site: Site, world: World) -> float:
+    """Return how long a long rehearsal may look away."""
+    margin_k = min(
+        air_c - tree.hold_or_default_c for air_c, tree in zip(world.plant.tree_air_c, site.trees, strict=True)
+    )
+    quiet = margin_k > QUIET_MARGIN_K and world.plant.house_c < QUIET_HOUSE_C
+    return QUIET_TICK_S if quiet else LONG_TICK_S
+
+
 class Auditor:
     """Watches from outside the controller whether any string is off without a reason to be.
 
     It hears the readings as they go over the bus, and looks at the relays themselves.  A string is off
-    unjustly when, two control periods after the last word of its tree's probes, the board still keeps it off
+    unjustly when, a moment after the last word of its tree's probes, the board still keeps it off
     although that word was not above the hold temperature, or was spoken too long ago.
     """
 
-    def __init__(self, site: Site, bus: MemoryBus, tick_s: float) -> None:
+    def __init__(self, site: Site, bus: MemoryBus) -> None:
         topics = Topics(site.name)
         self.unjustified_off = 0
-        self._tick_s = tick_s
         self._names = {p.topic or topics.probe(p.name): p.name for p in site.probes}
         self._said: dict[str, tuple[float, float]] = {}
         self._cold_since_s: dict[str, float] = {}
         self._trees = [(t.name, t.probes, t.hold_or_default_c, t.power_w) for t in site.trees]
-        self._now_s = 0.0
+        self._bus = bus
         bus.connect("auditor", tuple(self._names), self._hear)
 
     def _hear(self, message: Message) -> None:
-        reading = read(ProbePayload, message.payload)
-        temp_c = math.nan if reading.temp_c is None else reading.temp_c
-        self._said[self._names[message.topic]] = (self._now_s, temp_c)
+        temp_c = json.loads(message.payload)["temp_c"]
+        self._said[self._names[message.topic]] = (self._bus.now_s, math.nan if temp_c is None else temp_c)
 
     def look(self, now_s: float, strings_w: list[float]) -> None:
         """Look at the relays at a time of the rehearsal; ``strings_w`` is what each tree's strings draw."""
-        self._now_s = now_s
         for (tree, probes, hold_c, power_w), draws_w in zip(self._trees, strings_w, strict=True):
             said = [self._said.get(probe, (-math.inf, math.nan)) for probe in probes]
             warm = all(temp_c > hold_c and now_s - at_s <= SPOKEN_LATELY_S for at_s, temp_c in said)
             if warm or draws_w >= power_w:
                 self._cold_since_s.pop(tree, None)
-            elif now_s - self._cold_since_s.setdefault(tree, now_s) > 2 * self._tick_s:
+            elif now_s - self._cold_since_s.setdefault(tree, now_s) > OBEYED_WITHIN_S:
                 self.unjustified_off += 1
 
 

@@ -14,7 +14,7 @@ Heat is the resting state: whatever is not known to be warm is heated.
 Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.guard.decision import Decision, Reason
 from controller.guard.evidence import Evidence
@@ -59,14 +59,16 @@ def decide_tree(
     """Return what a tree's strings shall do, and the memory for the next time."""
     recent_s = tuple(s for s in memory.switched_s if now.mono_s - s < HOUR_S) if memory.switched_s else ()
     decision = _ladder(rules, memory, evidence, order, len(recent_s), now)
-    if decision.active == memory.heating:
-        changed_s = memory.changed_s
-    else:
-        changed_s = now.mono_s
-        recent_s = (*recent_s, now.mono_s)
-    return decision, TreeMemory(
-        heating=decision.active, reason=decision.reason, changed_s=changed_s, switched_s=recent_s
-    )
+    if decision.active != memory.heating:
+        memory = TreeMemory(
+            heating=decision.active,
+            reason=decision.reason,
+            changed_s=now.mono_s,
+            switched_s=(*recent_s, now.mono_s),
+        )
+    elif decision.reason is not memory.reason or len(recent_s) != len(memory.switched_s):
+        memory = replace(memory, reason=decision.reason, switched_s=recent_s)
+    return decision, memory
 
 
 def _ladder(

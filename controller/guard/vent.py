@@ -51,8 +51,9 @@ def decide_vent(
 ) -> tuple[Decision, VentMemory]:
     """Return whether a vent shall be open, and the memory for the next time."""
     decision = _ladder(rules, memory, house, outside, order, now, heating=heating)
-    changed_s = memory.changed_s if decision.active == memory.open else now.mono_s
-    return decision, VentMemory(open=decision.active, changed_s=changed_s)
+    if decision.active != memory.open:
+        memory = VentMemory(open=decision.active, changed_s=now.mono_s)
+    return decision, memory
 
 
 def _ladder(
