@@ -149,6 +149,8 @@ class _Child:
     """A broker as a child process, up and listening."""
 
     def __init__(self, command: list[str], log_path: Path, port: int) -> None:
+        if _answers(port):  # or whoever listens there would be taken for the child
+            raise BrokerError(f"port {port} is in use already; end what listens there or choose another")
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
         with log_path.open("ab") as log:
             self._process = subprocess.Popen(  # noqa: S603 (the brokers named above)
@@ -199,12 +201,16 @@ def _listens(port: int, alive: Callable[[], bool]) -> bool:
     """Wait until something listens on a loopback port."""
     ends_s = time.monotonic() + START_WITHIN_S
     while time.monotonic() < ends_s and alive():
-        with socket.socket() as probe:
-            probe.settimeout(0.5)
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                return True
+        if _answers(port):
+            return alive()
         time.sleep(0.02)
     return False
+
+
+def _answers(port: int) -> bool:
+    with socket.socket() as probe:
+        probe.settimeout(0.5)
+        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 def _free_port() -> int:

@@ -3,12 +3,12 @@
 import math
 from collections import Counter
 
+from controller.bus.layouts import read_probe
 from controller.bus.messages import (
     AlivePayload,
     EchoPayload,
     HandPayload,
     read,
-    read_probe,
 )
 from controller.bus.topics import Topics
 from controller.bus.transport import Message

@@ -4,9 +4,8 @@ A payload is UTF-8 JSON of at most 4 kB.  ``read`` is the only door: what it let
 and complete; anything else is a ``MessageError`` whose text names the fault.
 """
 
-import json
 from datetime import datetime
-from typing import Annotated, Any, Literal, NoReturn, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
@@ -15,9 +14,6 @@ from controller.errors import MessageError
 LARGEST_PAYLOAD_BYTES = 4096
 # A lease may not outlive this, whatever it says: 300 s at 10 K/h of cooling is 0.8 K.
 LONGEST_LEASE_S = 300.0
-
-# Beyond what any meter means; far below where a float loses count.
-LARGEST_NUMBER = 1e6
 
 ShortId = Annotated[str, Field(min_length=1, max_length=64)]
 
@@ -173,80 +169,3 @@ def read(kind: type[P], payload: bytes) -> P:
             for fault in error.errors(include_url=False, include_context=False, include_input=False)[:5]
         )
         raise MessageError(faults) from None
-
-
-def read_probe(payload: bytes, pointer: str | None) -> ProbePayload:
-    """Return a reading; raise ``MessageError`` naming the fault.
-
-    Parameters
-    ----------
-    payload
-        The contract's own form, or a SenML record or pack (RFC 8428) of temperatures in "Cel".
-    pointer
-        Where the temperature stands in a payload of another make: a JSON Pointer (RFC 6901); None for the
-        contract's form.
-    """
-    if pointer is None and payload[:1] != b"[":
-        return read(ProbePayload, payload)
-    document = _document(payload)
-    return _of_senml(document) if pointer is None else ProbePayload(temp_c=_number(_at(document, pointer)))
-
-
-def _document(payload: bytes) -> Any:
-    if len(payload) > LARGEST_PAYLOAD_BYTES:
-        raise MessageError(f"{len(payload)} bytes; at most {LARGEST_PAYLOAD_BYTES} are read")
-    try:
-        return json.loads(payload.decode(), parse_constant=_no_number)
-    except (ValueError, RecursionError) as error:
-        raise MessageError(f"payload: not JSON ({type(error).__name__})") from None
-
-
-def _no_number(name: str) -> NoReturn:
-    raise ValueError(name)
-
-
-def _number(value: Any) -> float | None:
-    """Return a JSON number, or None for null; nothing else passes for one."""
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST_NUMBER:
-        raise MessageError("expected a number of °C, got something else")
-    return float(value)
-
-
-def _at(document: Any, pointer: str) -> Any:
-    """Return what a JSON Pointer points at (RFC 6901, section 4)."""
-    if pointer == "":
-        return document
-    if not pointer.startswith("/"):
-        raise MessageError(f"{pointer!r} is no JSON Pointer: it must begin with '/'")
-    here = document
-    for token in pointer[1:].split("/"):
-        name = token.replace("~1", "/").replace("~0", "~")
-        if isinstance(here, dict) and name in here:
-            here = here[name]
-        elif isinstance(here, list) and _is_index(name) and int(name) < len(here):
-            here = here[int(name)]
-        else:
-            raise MessageError(f"nothing stands at {pointer!r} in the payload")
-    return here
-
-
-def _is_index(name: str) -> bool:
-    """Tell whether a pointer's token is an array index: digits, no leading zero (RFC 6901, section 4)."""
-    return name.isascii() and name.isdigit() and len(name) <= 4 and (name == "0" or name[0] != "0")
-
-
-def _of_senml(document: Any) -> ProbePayload:
-    """Return the newest temperature of a SenML pack: names and times resolved, unit "Cel" (RFC 8428)."""
-    if not isinstance(document, list) or not all(isinstance(record, dict) for record in document):
-        raise MessageError("expected a SenML pack, a list of records")
-    unit: Any = None
-    newest: Any = None
-    for record in document:
-        unit = record.get("bu", unit)
-        if record.get("u", unit) == "Cel" and "v" in record:
-            newest = record["v"]
-    if newest is None:
-        raise MessageError("no SenML record with a value in 'Cel'")
-    return ProbePayload(temp_c=_number(newest))

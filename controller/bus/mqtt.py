@@ -41,8 +41,9 @@ Protocol = Literal["5", "3.1.1"]
 RECONNECT_AFTER_AT_LEAST_S = 1
 RECONNECT_AFTER_AT_MOST_S = 15
 PING_EVERY_S = 30.0
-# Messages handed to the library and not yet on the wire; more means that the connection stands still.
-MOST_UNWRITTEN = 200
+# Messages handed to the library and not yet on the wire.  The largest site says a few hundred things when it
+# connects, in one go; more means that the connection stands still.
+MOST_UNWRITTEN = 1000
 # A packet holds a payload, its topic and a few properties; a broker that speaks MQTT 5 keeps larger ones
 # from us (Maximum Packet Size, section 3.1.2.11.4).
 LARGEST_PACKET_BYTES = LARGEST_PAYLOAD_BYTES + 1024
@@ -198,8 +199,8 @@ class MqttTransport:
 
     @property
     def thread_alive(self) -> bool:
-        """Whether the network thread lives; once it has died nothing but a new process helps."""
-        return self._thread is None or self._thread.is_alive()
+        """False once the network thread has died unasked: then nothing but a new process helps."""
+        return self._closing or self._thread is None or self._thread.is_alive()
 
     def close(self) -> None:
         """Send what was published, then leave in good order, so that no will is published."""
@@ -253,7 +254,7 @@ class MqttTransport:
         with self._unwritten_lock:
             self._unwritten.clear()
         self.trouble = ""
-        if self._filters or self._ping_topic:
+        if self._all_filters:
             client.subscribe([(topic_filter, 0) for topic_filter in self._all_filters])
         self._heard_self_s = time.monotonic()
         self._pinged_s = -math.inf
@@ -268,14 +269,16 @@ class MqttTransport:
         self,
         _client: Client,
         _userdata: object,
-        _flags: DisconnectFlags,
+        flags: DisconnectFlags,
         reason: ReasonCode,
         _p: Properties | None,
     ) -> None:
         was_connected, self.connected = self.connected, False
         if not was_connected or self._closing:
             return
-        self.trouble = f"the connection to {self._where} broke: {reason}"
+        # Only a broker that ends the connection itself gives a reason.
+        why = f": {reason}" if flags.is_disconnect_packet_from_server else ""
+        self.trouble = f"the connection to {self._where} broke{why}"
         if self._on_down is not None:
             self._on_down()
 

@@ -7,8 +7,14 @@ import pytest
 from controller.bus.broker import find_mosquitto, start_broker
 from controller.bus.mqtt import MqttTransport
 from controller.site.model import Broker
+from tests.bus.malformed import malformed_payloads
 
 PROTOCOL = {"mosquitto": "5", "amqtt": "3.1.1"}
+
+
+@pytest.fixture(scope="session")
+def malformed():
+    return malformed_payloads()
 
 
 @pytest.fixture(params=["mosquitto", "amqtt"])

@@ -5,12 +5,11 @@ import math
 from datetime import timedelta
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
-from hypothesis import strategies as st
 
 from controller.bus.inbound import Inbound
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
+from controller.guard.evidence import HIGHEST_TEMP_C
 from controller.guard.hand import Order
 from controller.keeper import BoardGone, EchoHeard, GiveLease, HandOrdered, ProbeHeard, Tick, begin, handle
 from controller.site.load import example_site, load_site, parse_site
@@ -89,63 +88,17 @@ def test_a_probe_of_another_make_on_its_own_topic():
 # ---- ten thousand malformed payloads on every topic the controller hears ------------------------------
 
 EVERY_TOPIC = [TOPICS.probe("air-lemon"), TOPICS.echo("east"), TOPICS.alive("east"), TOPICS.hand("1")]
-_numbers = st.one_of(st.floats(), st.integers(), st.sampled_from([85.0, -127.0, 1e308, -0.0, 2**70]))
-_json = st.recursive(
-    st.one_of(st.none(), st.booleans(), _numbers, st.text(max_size=12)),
-    lambda inner: st.one_of(
-        st.lists(inner, max_size=4), st.dictionaries(st.text(max_size=8), inner, max_size=4)
-    ),
-    max_leaves=8,
-)
-_keys = st.sampled_from(
-    [
-        "temp_c",
-        "at",
-        "boot",
-        "session",
-        "seq",
-        "on",
-        "uptime_s",
-        "alive",
-        "who",
-        "tree",
-        "all",
-        "order",
-        "until",
-    ]
-)
-_almost = st.dictionaries(_keys, st.one_of(_json, _numbers, st.just(UNTIL), st.just("hand-off")), max_size=8)
-_payloads = st.one_of(
-    st.binary(max_size=200),
-    _json.map(lambda value: json.dumps(value).encode()),
-    _almost.map(lambda value: json.dumps(value).encode()),
-    st.sampled_from(
-        [b'{"temp_c": NaN}', b'{"temp_c": 1e999}', b"[" * 4000, b"\xff\xfe", b'{"temp_c": 9' + b"9" * 4000]
-    ),
-)
 
 
-def test_malformed_payloads_raise_nothing_and_rest_no_heater():
+def test_malformed_payloads_raise_nothing_and_rest_no_heater(malformed):
     inbound = Inbound(SITE)
     tally = {"heard": 0, "refused": 0}
-
-    @settings(
-        max_examples=10_000,
-        deadline=None,
-        database=None,
-        suppress_health_check=list(HealthCheck),
-        derandomize=True,
-    )
-    @given(_payloads)
-    @example(b'{"temp_c": null}')
-    def pour(payload):
+    for payload in malformed:
         for topic in EVERY_TOPIC:
             heard = inbound.event(Message(topic, payload))
             tally["refused" if heard is None else "heard"] += 1
             if heard is not None:
                 assert_nothing_rests(heard)
-
-    pour()
     assert tally["refused"] > 30_000
     assert tally["heard"] > 10
 
@@ -164,4 +117,4 @@ def assert_nothing_rests(heard):
 
 def _is_warm_lemon(heard, off):
     """A generated reading may by chance be sound and warm: then it rests that tree's own string only."""
-    return isinstance(heard, ProbeHeard) and 1.0 < heard.temp_c < 60.0 and off == ("4",)
+    return isinstance(heard, ProbeHeard) and 1.0 < heard.temp_c <= HIGHEST_TEMP_C and off == ("4",)
