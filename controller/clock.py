@@ -18,7 +18,10 @@ RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 class Clock(Protocol):
     """Wall time, monotonic time, and waiting, all at the same pace."""
 
-    pace: float
+    @property
+    def pace(self) -> float:
+        """How much faster than life."""
+        ...
 
     def utc(self) -> datetime:
         """Return the wall time."""

@@ -5,13 +5,15 @@ and complete; anything else is a ``MessageError`` whose text names the fault.
 """
 
 from datetime import datetime
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, ClassVar, Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from controller.errors import MessageError
 
 LARGEST_PAYLOAD_BYTES = 4096
+# The whole picture of a site with many trees is longer; only pages read it.
+LARGEST_STATUS_BYTES = 65536
 # A lease may not outlive this, whatever it says: 300 s at 10 K/h of cooling is 0.8 K.
 LONGEST_LEASE_S = 300.0
 
@@ -22,6 +24,8 @@ class Payload(BaseModel):
     """The common form of all payloads."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    largest_bytes: ClassVar[int] = LARGEST_PAYLOAD_BYTES
 
     def to_json(self) -> bytes:
         """Return the payload as it goes on the bus."""
@@ -145,6 +149,8 @@ class BoardStatus(Payload):
 class StatusPayload(Payload):
     """The controller's whole picture, retained for pages; never a command."""
 
+    largest_bytes: ClassVar[int] = LARGEST_STATUS_BYTES
+
     at: datetime
     session: str
     outputs: tuple[OutputStatus, ...]
@@ -159,8 +165,8 @@ P = TypeVar("P", bound=Payload)
 
 def read(kind: type[P], payload: bytes) -> P:
     """Return a payload as its model; raise ``MessageError`` naming every fault."""
-    if len(payload) > LARGEST_PAYLOAD_BYTES:
-        raise MessageError(f"{len(payload)} bytes; at most {LARGEST_PAYLOAD_BYTES} are read")
+    if len(payload) > kind.largest_bytes:
+        raise MessageError(f"{len(payload)} bytes; at most {kind.largest_bytes} are read")
     try:
         return kind.model_validate_json(payload)
     except ValidationError as error:

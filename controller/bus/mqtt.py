@@ -46,7 +46,7 @@ PING_EVERY_S = 30.0
 MOST_UNWRITTEN = 1000
 # A packet holds a payload, its topic and a few properties; a broker that speaks MQTT 5 keeps larger ones
 # from us (Maximum Packet Size, section 3.1.2.11.4).
-LARGEST_PACKET_BYTES = LARGEST_PAYLOAD_BYTES + 1024
+PACKET_HEAD_BYTES = 1024
 CLOSE_WITHIN_S = 3.0
 
 _P = ParamSpec("_P")
@@ -93,6 +93,8 @@ class MqttTransport:
         Where the client talks to itself; see ``beat``.
     protocol : {"5", "3.1.1"}
         The version of MQTT.
+    largest_payload_bytes : int
+        Messages with more are passed over, and not even sent here by a broker that speaks MQTT 5.
     keepalive_s : int
         A broker takes a client that was silent for one and a half times as long for lost.
 
@@ -127,6 +129,7 @@ class MqttTransport:
         ping_topic: str | None = None,
         protocol: Protocol = "5",
         keepalive_s: int = 10,
+        largest_payload_bytes: int = LARGEST_PAYLOAD_BYTES,
     ) -> None:
         self.client_id = f"{client_id}-{token_hex(4)}"
         self.connected = False
@@ -134,6 +137,7 @@ class MqttTransport:
         self.last_error = ""
         self.trouble = "not connected yet"
         self._broker = broker
+        self._largest_payload_bytes = largest_payload_bytes
         self._filters = tuple(filters)
         self._listener = listener
         self._on_up = on_up
@@ -155,7 +159,7 @@ class MqttTransport:
         properties = None
         if self._is_v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+            properties.MaximumPacketSize = self._largest_payload_bytes + PACKET_HEAD_BYTES
         self._client.connect_async(
             self._broker.host, self._broker.port, keepalive=self._keepalive_s, properties=properties
         )
@@ -301,7 +305,7 @@ class MqttTransport:
 
     @_guarded
     def _hear(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
-        if len(message.payload) > LARGEST_PAYLOAD_BYTES:
+        if len(message.payload) > self._largest_payload_bytes:
             self.counts["too_large"] += 1
             return
         try:

@@ -113,8 +113,7 @@ def _forecast_lines(site: Site) -> Iterator[str]:
         yield "  no service named: the guard holds each tree from its probes alone, and nobody warns ahead"
     for service in site.forecast.services:
         yield f"  {service.kind} at {service.base_url} ({site.forecast.use} use)"
-        own_key = service.key_file is not None
-        if service.kind == "open-meteo" and site.forecast.use == "commercial" and not own_key:
+        if site.forecast.use == "commercial" and service.key_file is None:
             yield (
                 "  the free host of this service is for non-commercial use; selling fruit is commercial. "
                 "Take a key (key_file, base_url) or name another service"
