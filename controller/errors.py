@@ -14,6 +14,8 @@ The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a p
 world is data there.
 """
 
+from enum import StrEnum
+
 
 class RimewardError(Exception):
     """Something went wrong that a person can mend; the text says how."""
@@ -23,8 +25,22 @@ class SiteFileError(RimewardError):
     """A site file cannot be used."""
 
 
+class Retry(StrEnum):
+    """When asking a forecast service again is worth while, by the cause of the failure."""
+
+    SOON = "soon"
+    NEXT_MINUTE = "next-minute"
+    NEXT_HOUR = "next-hour"
+    NEXT_DAY = "next-day"
+    WHEN_MENDED = "when-mended"
+
+
 class ForecastError(RimewardError):
     """No new forecast came of this attempt; the last good one still stands."""
+
+    def __init__(self, text: str, retry: Retry = Retry.SOON) -> None:
+        super().__init__(text)
+        self.retry = retry
 
 
 class FetchError(ForecastError):

@@ -345,6 +345,8 @@ class ForecastSettings(_Model):
 
     use: Literal["non-commercial", "commercial"]
     """Whether the fruit is sold: free hosts of some services are for non-commercial use only."""
+    contact: str = Field(default="", max_length=100, pattern=r"^[\x21-\x7e]*$")
+    """How a service reaches the grower (a mail or web address), sent with each request as its terms ask."""
     services: tuple[ForecastService, ...] = Field(default=(), alias="service", max_length=6)
     """The services, in order of preference; none at all leaves the guard with its probes."""
 
