@@ -1,10 +1,10 @@
 """From a site file to a thermal network: nodes, capacities, links, and where sun and strings heat."""
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from controller.physics import (
     AIR_DENSITY_KG_PER_M3,
@@ -105,8 +105,9 @@ class Building:
     """Everything about a house that does not change from step to step.
 
     ``tree_of_link`` is -1 for links of the house itself; ``places`` tells where named links stand.
-    ``covered`` and ``bare`` hold the links' coefficients with fleece on and off, shape (5, links); ``wetted``
-    is what a wet fleece adds to the radiant row.  ``sun_*`` is the heat for each W/m² of sunshine and
+    ``covered`` and ``bare`` hold the links' coefficients with fleece on and off, shape (5, links), all dry;
+    ``radiant`` is the radiant row by fleece (0 off, 1 on), by its water and by the cover's (0 dry, 1 wet),
+    shape (2, 2, 2, links).  ``sun_*`` is the heat for each W/m² of sunshine and
     ``string`` that for each watt of a tree's strings, shape (nodes, trees).
     """
 
@@ -116,7 +117,7 @@ class Building:
     ends: tuple[IndexArray, IndexArray]
     covered: FloatArray
     bare: FloatArray
-    wetted: FloatArray
+    radiant: FloatArray
     tree_of_link: IndexArray
     places: dict[str, slice]
     sun_covered: FloatArray
@@ -130,13 +131,14 @@ def build(site: Site, variation: mat.Variation) -> Building:
     house, cover = site.house, mat.COVERS[site.house.glazing]
     nodes = Nodes(len(site.trees), cover.layers)
     trees = Trees.of(site, variation)
-    tables = []
-    for covered, wet in ((True, 0.0), (True, 1.0), (False, 0.0)):
-        links = Links()
-        places = _link_house(links, nodes, house, trees, variation)
-        places |= _link_trees(links, nodes, house, trees, variation, covered=covered, wet=wet)
-        tables.append(links.coefficients)
-    dry, soaked, bare = tables
+    tables = {}
+    for key in product((False, True), (0.0, 1.0), (0.0, 1.0)):
+        covered, wet_fleece, wet_cover = key
+        links, optics = Links(), cover.optics(wet_cover)
+        places = _link_house(links, nodes, house, trees, variation, optics)
+        places |= _link_trees(links, nodes, house, trees, variation, optics, covered=covered, wet=wet_fleece)
+        tables[key] = links.coefficients
+    radiant = np.stack([table[RADIANT] for table in tables.values()])
     owned = links.ends[0] - nodes.first_of_trees  # the links of trees begin at a node of the tree
     sun_covered, sun_bare = _sun(site, nodes, trees)
     return Building(
@@ -144,9 +146,9 @@ def build(site: Site, variation: mat.Variation) -> Building:
         trees=trees,
         capacity_j_per_k=_capacities(house, nodes, trees, variation),
         ends=links.ends,
-        covered=dry,
-        bare=bare,
-        wetted=(soaked - dry)[RADIANT],
+        covered=tables[True, 0.0, 0.0],
+        bare=tables[False, 0.0, 0.0],
+        radiant=radiant.reshape(2, 2, 2, -1),
         tree_of_link=np.where(owned < 0, -1, owned % nodes.trees),
         places=places,
         sun_covered=sun_covered,
@@ -170,29 +172,28 @@ def _sky_view(house: House, variation: mat.Variation) -> float:
 
 
 def _link_house(
-    links: Links, nodes: Nodes, house: House, trees: Trees, variation: mat.Variation
+    links: Links, nodes: Nodes, house: House, trees: Trees, variation: mat.Variation, optics: mat.Optics
 ) -> dict[str, slice]:
-    cover, floor = mat.COVERS[house.glazing], FLOORS[house.floor]
+    floor = FLOORS[house.floor]
     area_m2, open_m2 = house.cover_area_m2, _open_floor_m2(house, trees)
     frame_m2 = mat.FRAME_M2_PER_M2 * house.floor_area_m2
     sky_view = _sky_view(house, variation)
-    emissivity, passed = cover.layer_emissivity, cover.long_wave_transmittance
     wind = mat.WIND_OVER_COVER * mat.WIND_AT_EAVES * variation.wind
 
     links.add(
         nodes.cover_out,
         nodes.outside,
-        radiant_m2=area_m2 * emissivity * (1.0 - sky_view),
+        radiant_m2=area_m2 * optics.outer * (1.0 - sky_view),
         convective=area_m2 * mat.UPRIGHT,
         wind_w_s_per_k_m=area_m2 * wind,
     )
-    links.add(nodes.cover_out, nodes.sky, radiant_m2=area_m2 * emissivity * sky_view)
+    links.add(nodes.cover_out, nodes.sky, radiant_m2=area_m2 * optics.outer * sky_view)
     for outer, inner in pairwise(nodes.covers):
         links.add(
             inner,
             outer,
             fixed_w_per_k=area_m2 * mat.GAP_W_PER_M2_K,
-            radiant_m2=area_m2 / (2.0 / emissivity - 1.0),
+            radiant_m2=area_m2 / (1.0 / optics.inner + 1.0 / optics.outer - 1.0),
         )
     places = {
         "cover-air": links.add(
@@ -210,18 +211,19 @@ def _link_house(
         (nodes.floor[0], open_m2 * FLOOR_SEES_COVER * mat.PLANT_EMISSIVITY),
         (nodes.frame, frame_m2 * 0.6),  # paint and galvanised steel, and half of it sees the cover
     ):
-        links.add(node, nodes.cover_in, radiant_m2=seen_m2 * (_taken(cover) + passed * (1.0 - sky_view)))
-        if passed:
-            links.add(node, nodes.sky, radiant_m2=seen_m2 * passed * sky_view)
+        _link_to_cover(links, nodes, node, seen_m2, optics, sky_view)
     _link_floor(links, nodes, house, floor.conductivity_w_per_m_k * variation.soil_conductivity)
     return places
 
 
-def _taken(cover: mat.Cover) -> float:
-    """Return the share of long-wave radiation from inside that the cover takes up."""
-    if cover.long_wave_transmittance == 0.0:
-        return mat.GLASS_EMISSIVITY
-    return 1.0 - cover.long_wave_transmittance - mat.REFLECTED
+def _link_to_cover(
+    links: Links, nodes: Nodes, node: ArrayLike, seen_m2: ArrayLike, optics: mat.Optics, sky_view: float
+) -> None:
+    """Link what sees the cover to it, and through it to the sky; other things outside count as cover."""
+    seen_m2 = np.asarray(seen_m2)
+    links.add(node, nodes.cover_in, radiant_m2=seen_m2 * (optics.inner + optics.passed * (1.0 - sky_view)))
+    if not optics.opaque:
+        links.add(node, nodes.sky, radiant_m2=seen_m2 * optics.passed * sky_view)
 
 
 def _link_floor(links: Links, nodes: Nodes, house: House, conductivity_w_per_m_k: float) -> None:
@@ -239,17 +241,16 @@ def _link_trees(
     house: House,
     trees: Trees,
     variation: mat.Variation,
+    optics: mat.Optics,
     *,
     covered: bool,
     wet: float,
 ) -> dict[str, slice]:
     """Link every tree with fleece on or off; ``wet`` goes from 0 (dry) to 1 (opaque with water)."""
-    cover = mat.COVERS[house.glazing]
     on = trees.has_fleece & covered
-    sky_view, passed = _sky_view(house, variation), cover.long_wave_transmittance
+    sky_view = _sky_view(house, variation)
     through = np.where(on, trees.transmittance * (1.0 - wet), 1.0)
     emissivity = np.where(on, 1.0 - through - mat.REFLECTED, 0.0)
-    to_cover = _taken(cover) + passed * (1.0 - sky_view)
     half_m2 = 0.5 * trees.fleece_m2
     crown_out_m2 = trees.fleece_m2 * mat.PLANT_EMISSIVITY
     fruit_out_m2 = 0.5 * trees.fruit_m2 * mat.PLANT_EMISSIVITY
@@ -283,10 +284,7 @@ def _link_trees(
         (nodes.leaf, crown_out_m2 * through),
         (nodes.fruit, fruit_out_m2 * through),
     ):
-        seen_m2 = out_m2 * FLEECE_SEES_COVER
-        links.add(node, nodes.cover_in, radiant_m2=seen_m2 * to_cover)
-        if passed:
-            links.add(node, nodes.sky, radiant_m2=seen_m2 * passed * sky_view)
+        _link_to_cover(links, nodes, node, out_m2 * FLEECE_SEES_COVER, optics, sky_view)
     links.add(nodes.leaf, nodes.fleece, radiant_m2=crown_out_m2 * emissivity * trees.gap_factor)
     links.add(nodes.fruit, nodes.fleece, radiant_m2=fruit_out_m2 * emissivity * trees.gap_factor)
     links.add(nodes.fruit, nodes.leaf, radiant_m2=fruit_out_m2)

@@ -45,60 +45,77 @@ class Cover:
 
     layers: int
     capacity_j_per_m2_k: float
-    layer_long_wave_transmittance: float
+    layer_transmittance: float
     solar_transmittance: float
     solar_absorptance: float
 
-    @property
-    def layer_emissivity(self) -> float:
-        """Long-wave emissivity of one layer."""
-        if self.layer_long_wave_transmittance == 0.0:
-            return GLASS_EMISSIVITY
-        return 1.0 - self.layer_long_wave_transmittance - REFLECTED
+    def optics(self, wet: float) -> "Optics":
+        """Return what it does to long-wave radiation, from 0 (dry inside) to 1 (wet inside)."""
+        outer = self.layer_transmittance
+        inner = outer * (1.0 - wet)
+        if self.layers == 1:
+            return Optics(
+                inner=_emissivity(inner), outer=_emissivity(inner), passed=inner, opaque=outer == 0.0
+            )
+        return Optics(
+            inner=_emissivity(inner), outer=_emissivity(outer), passed=inner * outer, opaque=outer == 0.0
+        )
 
-    @property
-    def long_wave_transmittance(self) -> float:
-        """Share of long-wave radiation that passes all layers."""
-        return float(self.layer_long_wave_transmittance**self.layers)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Optics:
+    """Long-wave emissivity of a cover's inner and outer face, and the share that passes all of it.
+
+    ``opaque`` is true of glass, which passes nothing even when dry.
+    """
+
+    inner: float
+    outer: float
+    passed: float
+    opaque: bool
+
+
+def _emissivity(transmittance: float) -> float:
+    return GLASS_EMISSIVITY if transmittance == 0.0 else 1.0 - transmittance - REFLECTED
 
 
 # Glass 4 mm: 2500 kg/m³ x 840 J/(kg·K).  Film 0.2 mm: 920 kg/m³ x 2300 J/(kg·K).  Twin-wall polycarbonate
-# 1.5 kg/m² x 1200 J/(kg·K).  Densities, heats and solar values from memory of makers' data.  Long-wave
-# transmittance of a film that is dewy, as at night: between dry polyethylene and polyester of Hanson 1963,
-# J. Appl. Meteor. 2:793 (26 % and 87 % of the loss blocked).
+# 1.5 kg/m² x 1200 J/(kg·K).  Densities, heats and solar values from memory of makers' data.  Dry films block
+# 26 % (polyethylene) to 87 % (polyester) of the night's net loss (Hanson 1963, J. Appl. Meteor. 2:793);
+# taken is a film made for growing, between them.  Wet inside they pass nothing (see WETTING_KG_PER_M2).
 COVERS: dict[GlazingKind, Cover] = {
     GlazingKind.SINGLE_GLASS: Cover(
         layers=1,
         capacity_j_per_m2_k=8400.0,
-        layer_long_wave_transmittance=0.0,
+        layer_transmittance=0.0,
         solar_transmittance=0.78,
         solar_absorptance=0.08,
     ),
     GlazingKind.SINGLE_FILM: Cover(
         layers=1,
         capacity_j_per_m2_k=420.0,
-        layer_long_wave_transmittance=0.35,
+        layer_transmittance=0.5,
         solar_transmittance=0.80,
         solar_absorptance=0.05,
     ),
     GlazingKind.DOUBLE_FILM: Cover(
         layers=2,
         capacity_j_per_m2_k=420.0,
-        layer_long_wave_transmittance=0.35,
+        layer_transmittance=0.5,
         solar_transmittance=0.70,
         solar_absorptance=0.05,
     ),
     GlazingKind.DOUBLE_GLASS: Cover(
         layers=2,
         capacity_j_per_m2_k=8400.0,
-        layer_long_wave_transmittance=0.0,
+        layer_transmittance=0.0,
         solar_transmittance=0.66,
         solar_absorptance=0.07,
     ),
     GlazingKind.TWIN_WALL: Cover(
         layers=2,
         capacity_j_per_m2_k=900.0,
-        layer_long_wave_transmittance=0.0,
+        layer_transmittance=0.0,
         solar_transmittance=0.70,
         solar_absorptance=0.05,
     ),
@@ -129,8 +146,8 @@ FLEECES: dict[FleeceKind, Fleece] = {
 }
 # Still air between two layers of fleece, m²·K/W, convection and radiation together (computed).
 FLEECE_GAP_M2_K_PER_W = 0.15
-# Water that makes a fleece opaque to long-wave radiation and what it can hold, kg/m² (estimates: 0.1 mm of
-# water absorbs all of it; a cloth of this weight holds a few times its own).
+# Water that makes a film or fleece opaque to long-wave radiation, and what a fleece can hold, kg/m²
+# (estimates: 0.1 mm of water absorbs all of it; a cloth holds a few times its own weight).
 WETTING_KG_PER_M2 = 0.05
 FLEECE_HOLDS_KG_PER_M2 = 0.3
 # A cover drips beyond this film of dew, kg/m² (estimate).

@@ -77,7 +77,9 @@ class Plant:
         self._night_wetness, self._day_wetness = _wetness(nodes.trees)
         self._places = self.building.places
         self._leakage = self._places["leakage"].start
-        self._wetting_kg = mat.WETTING_KG_PER_M2 * trees.fleece_m2
+        self._wetting_kg = mat.WETTING_KG_PER_M2 * np.concatenate(
+            ([site.house.cover_area_m2], trees.fleece_m2)
+        )
         self._covered = np.ones(nodes.trees, dtype=bool)
         self._set_cover()
         self._last: tuple[FloatArray, FloatArray, FloatArray, FloatArray, float] | None = None
@@ -212,8 +214,12 @@ class Plant:
         owner = building.tree_of_link
         on = np.where(owner < 0, True, self._covered[owner])  # noqa: FBT003 (an array's value)
         self._coefficients = np.where(on, building.covered, building.bare)
-        self._radiant = self._coefficients[RADIANT].copy()
-        self._wetted = np.where(on, building.wetted, 0.0)
+        radiant = np.where(on, building.radiant[1], building.radiant[0])
+        # linear in the fleece's wetness and in the cover's: dry, what each adds, and what both add together
+        self._dry_m2 = radiant[0, 0]
+        self._by_fleece = radiant[1, 0] - radiant[0, 0]
+        self._by_cover = radiant[0, 1] - radiant[0, 0]
+        self._by_both = radiant[1, 1] - radiant[1, 0] - self._by_cover
         self._tree_of_link = np.maximum(owner, 0)
         sun = building.sun_covered.copy()
         for tree in np.flatnonzero(~self._covered):
@@ -251,8 +257,10 @@ class Plant:
             leak / AIR_J_PER_M3_K,
             self._day_wetness if weather.shortwave_w_m2 > mat.LEAF_OPEN_W_M2 else self._night_wetness,
         )
-        share = np.clip(self._moisture.stored_kg[1:] / self._wetting_kg, 0.0, 1.0)
-        self._coefficients[RADIANT] = self._radiant + self._wetted * share.take(self._tree_of_link)
+        wet = np.clip(self._moisture.stored_kg / self._wetting_kg, 0.0, 1.0)
+        fleece = wet.take(self._tree_of_link + 1)
+        by_cover = wet[0] * (self._by_cover + fleece * self._by_both)
+        self._coefficients[RADIANT] = self._dry_m2 + fleece * self._by_fleece + by_cover
 
 
 def _wetness(trees: int) -> tuple[FloatArray, FloatArray]:
