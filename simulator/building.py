@@ -253,7 +253,7 @@ def _link_trees(
     emissivity = np.where(on, 1.0 - through - mat.REFLECTED, 0.0)
     half_m2 = 0.5 * trees.fleece_m2
     crown_out_m2 = trees.fleece_m2 * mat.PLANT_EMISSIVITY
-    fruit_out_m2 = 0.5 * trees.fruit_m2 * mat.PLANT_EMISSIVITY
+    fruit_out_m2 = mat.FRUIT_TURNS_OUT * trees.fruit_m2 * mat.PLANT_EMISSIVITY
     leaf_side_m2 = (
         mat.LEAF_AREA_INDEX * trees.ground_m2 * variation.crown
     )  # half of both sides, for each height
@@ -279,15 +279,16 @@ def _link_trees(
         convective=np.where(on, mat.UPRIGHT * trees.fleece_m2, 0.0),
     )
     links.add(nodes.fleece, nodes.floor[0], radiant_m2=trees.fleece_m2 * emissivity * FLEECE_SEES_FLOOR)
-    for node, out_m2 in (
-        (nodes.fleece, trees.fleece_m2 * emissivity),
-        (nodes.leaf, crown_out_m2 * through),
-        (nodes.fruit, fruit_out_m2 * through),
+    for node, seen_m2 in (
+        (nodes.fleece, trees.fleece_m2 * emissivity * FLEECE_SEES_COVER),
+        (nodes.leaf, crown_out_m2 * through * FLEECE_SEES_COVER),
+        (nodes.fruit, fruit_out_m2 * through * mat.FRUIT_SEES_COVER),
     ):
-        _link_to_cover(links, nodes, node, out_m2 * FLEECE_SEES_COVER, optics, sky_view)
+        _link_to_cover(links, nodes, node, seen_m2, optics, sky_view)
     links.add(nodes.leaf, nodes.fleece, radiant_m2=crown_out_m2 * emissivity * trees.gap_factor)
     links.add(nodes.fruit, nodes.fleece, radiant_m2=fruit_out_m2 * emissivity * trees.gap_factor)
-    links.add(nodes.fruit, nodes.leaf, radiant_m2=fruit_out_m2)
+    fruit_in_m2 = (1.0 - mat.FRUIT_TURNS_OUT) * trees.fruit_m2 * mat.PLANT_EMISSIVITY
+    links.add(nodes.fruit, nodes.leaf, radiant_m2=fruit_in_m2)
     for air, share in ((nodes.low, 0.7), (nodes.high, 0.3)):  # most fruit hangs in the lower half
         links.add(
             nodes.fruit,

@@ -173,6 +173,9 @@ FRUIT_KG_PER_M3 = 950.0
 # fruit has.
 FRUIT_STILL_W_PER_M2_K = 2.0
 FRUIT = 2.2
+# The outermost fruit, first to freeze, turns this share of itself outwards, and sees mostly roof (estimates).
+FRUIT_TURNS_OUT = 0.6
+FRUIT_SEES_COVER = 0.9
 # Air moves between the upper and lower half of the crown, W/(m²·K^(4/3)) where the lower is warmer, and
 # W/(m²·K) at all times by draughts down the cold fleece (estimates that keep the halves within about 1 K at
 # 175 W, as growers report of canopies).
@@ -195,10 +198,10 @@ class HeatShares:
 
 
 # A small filament lamp gives about half its watts as radiation (from memory); its plume rises.  Strings hang
-# inside the crown, so the outer fruit, which is what the fruit node stands for, sees little of them.
-LAMP_SHARES = HeatShares(air_low=0.20, air_high=0.30, leaf=0.39, fruit=0.01, soil=0.05, fleece=0.05)
+# inside the crown, so the outermost fruit, which is what the fruit node stands for, sees none of them.
+LAMP_SHARES = HeatShares(air_low=0.20, air_high=0.30, leaf=0.40, fruit=0.0, soil=0.05, fleece=0.05)
 # A cable runs cooler: mostly convection, laid low.
-CABLE_SHARES = HeatShares(air_low=0.45, air_high=0.30, leaf=0.14, fruit=0.01, soil=0.08, fleece=0.02)
+CABLE_SHARES = HeatShares(air_low=0.45, air_high=0.30, leaf=0.15, fruit=0.0, soil=0.08, fleece=0.02)
 
 # ---- floor and frame ----------------------------------------------------------------------------------
 
