@@ -9,23 +9,17 @@ from numpy.typing import ArrayLike, NDArray
 from controller.physics import FloatArray
 from controller.thermal.inputs import Inputs
 from controller.thermal.model import (
-    DEEP,
     FIRST_STRING,
     HOUSE,
-    HOUSE_HEAT,
     MASS,
     OFFSET,
-    OUTSIDE,
-    SKY,
-    SUN,
     Stepper,
     fruits,
-    input_count,
-    sky_chill_k,
     state_count,
     trees,
 )
 from controller.thermal.parameters import Parameters
+from controller.thermal.record import driven
 
 J_PER_KWH = 3.6e6
 # A tree that ends a step this far below its hold temperature with its strings fully on cannot be held [K].
@@ -200,9 +194,11 @@ def predict(
     hold = np.asarray(parameters.hold_c if hold_c is None else hold_c, dtype=np.float64)
     stepper = Stepper(parameters, inputs.step_s) if stepper is None else stepper
     step, index = stepper.modes(inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on)
-    driven = _driven(inputs, count, given=heat is Heat.GIVEN)
-    forcing = np.einsum("...ij,...j->...i", step.Gamma[index], driven)
-    power_w = driven[..., FIRST_STRING:].copy()
+    u = driven(inputs)
+    if heat is not Heat.GIVEN:
+        u[..., FIRST_STRING:] = 0.0
+    forcing = np.einsum("...ij,...j->...i", step.Gamma[index], u)
+    power_w = u[..., FIRST_STRING:]
     leading = np.broadcast_shapes(start_state.shape[:-1], forcing.shape[:-2])
     states = np.empty((*leading, inputs.steps + 1, state_count(count)))
     states[..., 0, :] = start_state
@@ -228,23 +224,6 @@ def predict(
         short=(states[..., 1:, trees(count)] < hold - SHORT_K) & (heat is Heat.HELD),
         states=states,
     )
-
-
-def _driven(inputs: Inputs, count: int, *, given: bool) -> FloatArray:
-    """Return the inputs as one array (..., T, m); NaN wind or vent makes everything of its step NaN."""
-    weather = np.broadcast_arrays(
-        inputs.outside_temp_c + 0.0 * (inputs.wind_m_s + inputs.vent_m3_s),
-        sky_chill_k(inputs.sky_depression_k, inputs.wind_m_s),
-        inputs.shortwave_w_m2,
-        inputs.deep_temp_c,
-        inputs.house_heat_w,
-    )
-    driven = np.zeros((*weather[0].shape, input_count(count)))
-    for where, values in zip((OUTSIDE, SKY, SUN, DEEP, HOUSE_HEAT), weather, strict=True):
-        driven[..., where] = values
-    if given:
-        driven[..., FIRST_STRING:] = inputs.string_w
-    return driven
 
 
 def _duty_w(lift_k_per_w: FloatArray, lack_k: FloatArray, cap_w: FloatArray) -> FloatArray:

@@ -1,0 +1,152 @@
+"""Carry a house's state and its uncertainty through time: a Kalman filter over the transfer model.
+
+Every temperature has a mean and a variance at all times, through gaps of any length and changes of fleece,
+vents and wind, so each probe has a second witness that does not hang on its wire.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from controller.physics import FloatArray
+from controller.thermal.inputs import Inputs
+from controller.thermal.model import (
+    FIRST_TREE,
+    HOUSE,
+    MASS,
+    OFFSET,
+    Stepper,
+    continuous,
+    discretise,
+    state_count,
+)
+from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
+from controller.thermal.parameters import Parameters
+from controller.thermal.predict import initial_state
+from controller.thermal.record import driven, filled
+
+STEP_S = 60.0
+# How well a state is known before anything was read [K]: the mass worst, since nothing sees it.
+_START_SD = {"house": 2.0, "mass": 3.0, "tree": 2.0, "fruit": 3.0}
+# With the outside temperature unknown the house is told its own, and may be this wrong in it [K].
+_BLIND_K = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Estimate:
+    """What is thought of a house at one time."""
+
+    at_s: float  # UTC, seconds since 1970
+    mean: FloatArray  # (n,)
+    covariance: FloatArray  # (n, n)
+
+    @property
+    def sd(self) -> FloatArray:
+        """Standard deviation of each state, (n,)."""
+        return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance), 0.0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Surprise:
+    """What the readings of one time added: innovation and its standard deviation, (1+N,), NaN where none."""
+
+    innovation_k: FloatArray
+    sd_k: FloatArray
+
+    @property
+    def score(self) -> FloatArray:
+        """Innovations in standard deviations, (1+N,)."""
+        return np.asarray(self.innovation_k / self.sd_k)
+
+
+class Filter:
+    """A Kalman filter for one house; it holds no estimate itself.
+
+    Parameters
+    ----------
+    parameters, noise
+        The house, and how far model and probes are to be trusted.
+    """
+
+    def __init__(self, parameters: Parameters, noise: Noise) -> None:
+        self.parameters, self.noise = parameters, noise
+        self._walk = intensity(noise, parameters.tree_count)
+        self._stepper = Stepper(parameters, STEP_S, self._walk)
+        self._C = output_matrix(parameters.tree_count)
+        self._R = probe_covariance(noise, parameters.tree_count)
+
+    def start(self, at_s: float, readings_c: ArrayLike, outside_c: float, deep_c: float) -> Estimate:
+        """Return a first estimate from readings of house and trees (1+N,), NaN where there is none."""
+        readings_c = np.asarray(readings_c, dtype=np.float64)
+        count = self.parameters.tree_count
+        mean = initial_state(
+            self.parameters,
+            house_temp_c=float(readings_c[0]),
+            tree_temp_c=readings_c[1:],
+            outside_temp_c=outside_c,
+            deep_temp_c=deep_c,
+        )
+        sd = np.empty(state_count(count))
+        sd[HOUSE], sd[MASS], sd[OFFSET] = _START_SD["house"], _START_SD["mass"], self.noise.offset_k
+        sd[FIRST_TREE : FIRST_TREE + count] = _START_SD["tree"]
+        sd[FIRST_TREE + count :] = _START_SD["fruit"]
+        return self.read(Estimate(at_s=at_s, mean=mean, covariance=np.diag(sd**2)), readings_c)[0]
+
+    def advance(self, estimate: Estimate, inputs: Inputs, until_s: float) -> Estimate:
+        """Return the estimate carried to a later time, the inputs' first step lasting throughout.
+
+        Time before the estimate's own changes nothing.  Unknown weather is replaced by middling values; an
+        unknown outside temperature by the house's own, with its uncertainty widened to suit.
+        """
+        span_s = until_s - estimate.at_s
+        if not span_s > 0.0:
+            return estimate
+        known = filled(inputs)
+        mean, covariance = estimate.mean, estimate.covariance
+        if not np.isfinite(known.outside_temp_c[0]):
+            known = replace(known, outside_temp_c=np.full(known.steps, mean[HOUSE]))
+            covariance = covariance.copy()
+            covariance[OFFSET, OFFSET] = max(covariance[OFFSET, OFFSET], _BLIND_K**2)
+        u = driven(known)[0]
+        step, index = self._stepper.modes(known.wind_m_s[0], known.vent_m3_s[0], known.fleece_on[0])
+        Phi, Gamma, Q = step.Phi[index], step.Gamma[index] @ u, step.Q[index]
+        whole = int(span_s // STEP_S)
+        for _ in range(whole):
+            mean, covariance = Phi @ mean + Gamma, Phi @ covariance @ Phi.T + Q
+        rest_s = span_s - whole * STEP_S
+        if rest_s > 0.0:
+            A, B = continuous(self.parameters, known.wind_m_s[0], known.vent_m3_s[0], known.fleece_on[0])
+            Phi, Gamma, Q = discretise(A, B, rest_s, self._walk)
+            mean, covariance = Phi @ mean + Gamma @ u, Phi @ covariance @ Phi.T + Q
+        return Estimate(at_s=until_s, mean=mean, covariance=_symmetric(covariance))
+
+    def read(self, estimate: Estimate, readings_c: ArrayLike) -> tuple[Estimate, Surprise]:
+        """Return the estimate after readings of house and trees (1+N,), and their surprise.
+
+        Not a number means no reading.  Joseph's form keeps the covariance positive whatever rounds.
+        """
+        y = np.asarray(readings_c, dtype=np.float64)
+        expected_c = self._C @ estimate.mean
+        S = self._C @ estimate.covariance @ self._C.T + self._R
+        surprise = Surprise(
+            innovation_k=y - expected_c, sd_k=np.where(np.isfinite(y), np.sqrt(np.diag(S)), np.nan)
+        )
+        there = np.flatnonzero(np.isfinite(y))
+        if not there.size:
+            return estimate, surprise
+        C, R = self._C[there], self._R[np.ix_(there, there)]
+        gain = np.linalg.solve(S[np.ix_(there, there)], C @ estimate.covariance).T
+        keep = np.eye(len(estimate.mean)) - gain @ C
+        covariance = keep @ estimate.covariance @ keep.T + gain @ R @ gain.T
+        mean = estimate.mean + gain @ surprise.innovation_k[there]
+        return Estimate(at_s=estimate.at_s, mean=mean, covariance=_symmetric(covariance)), surprise
+
+    def witness(self, estimate: Estimate) -> tuple[FloatArray, FloatArray]:
+        """Return what the model says of house and trees, and how sure it is: °C and sd in K, (1+N,)."""
+        sd = np.sqrt(np.einsum("oi,ij,oj->o", self._C, estimate.covariance, self._C))
+        return self._C @ estimate.mean, sd
+
+
+def _symmetric(matrix: FloatArray) -> FloatArray:
+    return np.asarray(0.5 * (matrix + matrix.T))

@@ -1,0 +1,259 @@
+"""Learn a house from its record: its most probable parameters, and how sure they are.
+
+Maximum a posteriori by Fisher scoring on the innovations.  Each round runs one recursion for the present
+parameters and one for each knob turned a little, all side by side; from their differences come the gradient
+and the expected information, whose inverse is the covariance of the parameters.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.physics import FloatArray
+from controller.thermal.innovations import (
+    Innovations,
+    groups,
+    innovations,
+    log_likelihood,
+    readings_of,
+    steady_covariance,
+)
+from controller.thermal.knobs import Knob, knobs_of, noise_turned, turned, turned_once
+from controller.thermal.model import continuous, discretise
+from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
+from controller.thermal.parameters import Parameters
+from controller.thermal.predict import initial_state
+from controller.thermal.record import Record, driven
+
+# Rounding of the wind for the fit [m/s]; coarser than in a prediction, since its errors average out.
+FIT_WIND_BIN_M_S = 1.0
+FIT_VENT_BIN_M3_S = 0.02
+# At the start the mass is not known, so its first hours say nothing.
+SKIP_S = 12 * 3600.0
+_TURN = 1e-4
+_ROUNDS = 30
+# Rounds end when the next one promises less gain in log posterior than this.
+_ENOUGH = 1e-3
+_TRIALS = np.array([1.0, 0.5, 0.2, 0.05])
+_LONGEST_STEP = 1.0
+# Models side by side at most, which bounds the memory.
+_MODELS_AT_ONCE = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit:
+    """What a record says about a house."""
+
+    parameters: Parameters
+    noise: Noise
+    prior: Parameters
+    prior_noise: Noise
+    knobs: tuple[Knob, ...]
+    theta: FloatArray  # (K,) logarithms of the ratio to the prior
+    covariance: FloatArray  # (K, K) of theta
+    log_posterior: float
+    rounds: int
+    converged: bool
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Each knob's name for people."""
+        return tuple(knob.label(self.prior.tree_names) for knob in self.knobs)
+
+    @property
+    def standard_error(self) -> FloatArray:
+        """Standard error of each logarithm, so relative errors, (K,)."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    @property
+    def correlation(self) -> FloatArray:
+        """Correlations of the knobs, (K, K)."""
+        return np.asarray(self.covariance / np.outer(self.standard_error, self.standard_error))
+
+    @property
+    def prior_widths(self) -> FloatArray:
+        """How many widths of its prior each knob was turned, (K,)."""
+        return np.asarray(self.theta / np.array([knob.sd for knob in self.knobs]))
+
+
+class Problem:
+    """A record, a prior and the knobs; evaluates many settings of the knobs at once.
+
+    Parameters
+    ----------
+    record
+        What was measured, inputs complete.
+    prior, noise
+        The middle of the priors.
+    knobs
+        What may be turned; None turns all that the record can tell of.
+    """
+
+    def __init__(
+        self, record: Record, prior: Parameters, noise: Noise, knobs: tuple[Knob, ...] | None = None
+    ) -> None:
+        inputs, count = record.inputs, prior.tree_count
+        self.prior, self.noise, self.step_s = prior, noise, inputs.step_s
+        self.knobs = knobs or knobs_of(
+            count, bare_seen=not inputs.fleece_on.all(), sun_seen=bool((inputs.shortwave_w_m2 > 0.0).any())
+        )
+        self.prior_precision = np.array([knob.sd for knob in self.knobs]) ** -2.0
+        self.readings = readings_of(record.readings_c)
+        self.skip = min(int(SKIP_S / inputs.step_s), record.steps // 4)
+        self._u = driven(inputs)
+        self._C = output_matrix(count)
+        keys = np.column_stack(
+            [
+                np.rint(np.clip(inputs.wind_m_s, 0.0, 30.0) / FIT_WIND_BIN_M_S),
+                np.rint(np.clip(inputs.vent_m3_s, 0.0, 300.0) / FIT_VENT_BIN_M3_S),
+                inputs.fleece_on,
+            ]
+        )
+        modes, self._mode = np.unique(keys, axis=0, return_inverse=True)
+        self._wind, self._vent, self._fleece = modes[:, 0], modes[:, 1], modes[:, 2:] != 0
+        self._wind, self._vent = self._wind * FIT_WIND_BIN_M_S, self._vent * FIT_VENT_BIN_M3_S
+        # Gains depend little on the wind: one for each state of vents and fleece, at its middle mode.
+        kinds, self._gain_of_mode = np.unique(modes[:, 1:], axis=0, return_inverse=True)
+        self._middle = np.array(
+            [
+                there[len(there) // 2]
+                for there in (np.flatnonzero(self._gain_of_mode == kind) for kind in range(len(kinds)))
+            ]
+        )
+        self._start = initial_state(
+            prior,
+            house_temp_c=_first(record.house_temp_c),
+            tree_temp_c=[_first(column) for column in record.tree_temp_c.T],
+            outside_temp_c=_first(inputs.outside_temp_c),
+            deep_temp_c=_first(inputs.deep_temp_c),
+        )
+
+    def innovations(self, theta: FloatArray) -> Innovations:
+        """Return the innovations of settings (P, K)."""
+        parameters = turned(self.prior, self.knobs, theta)
+        count = self.prior.tree_count
+        noises = [noise_turned(self.noise, self.knobs, row) for row in theta]
+        A, B = continuous(parameters, self._wind, self._vent, self._fleece)
+        walk = np.array([intensity(noise, count) for noise in noises])[:, np.newaxis]
+        Phi, Gamma, _ = discretise(A, B, self.step_s)
+        A_middle = A[:, self._middle]
+        _, _, Q = discretise(A_middle, B[:, self._middle], self.step_s, walk)
+        R = np.array([probe_covariance(noise, count) for noise in noises])
+        forcing = np.empty((len(theta), len(self._u), A.shape[-1]))
+        for mode in range(len(self._wind)):
+            there = np.flatnonzero(self._mode == mode)
+            forcing[:, there] = self._u[there] @ np.swapaxes(Gamma[:, mode], -1, -2)
+        return innovations(
+            Phi=Phi,
+            forcing=forcing,
+            mode=self._mode,
+            gain_of_mode=self._gain_of_mode,
+            covariance=steady_covariance(Phi[:, self._middle], Q, self._C, R[:, np.newaxis]),
+            C=self._C,
+            R=R,
+            readings=self.readings,
+            start=np.tile(self._start, (len(theta), 1)),
+        )
+
+    def log_posterior(self, theta: FloatArray) -> FloatArray:
+        """Return the log posterior of settings (P, K), up to a constant; shape (P,)."""
+        parts = [
+            log_likelihood(self.innovations(some), skip=self.skip)
+            for some in np.array_split(theta, -(-len(theta) // _MODELS_AT_ONCE))
+        ]
+        return np.asarray(np.concatenate(parts) - 0.5 * (theta**2 * self.prior_precision).sum(-1))
+
+    def information(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Return log posterior, its gradient (K,) and the expected information (K, K) at one setting."""
+        base = self.innovations(theta[np.newaxis])
+        sets = groups(base, self.skip)
+        white = [_whitener(base.S[0, gain][np.ix_(present, present)]) for gain, present, _ in sets]
+        dv = [np.empty((len(theta), steps.size * present.size)) for _, present, steps in sets]
+        dS = [np.empty((len(theta), present.size, present.size)) for _, present, _ in sets]
+        for columns in np.array_split(np.arange(len(theta)), -(-len(theta) // _MODELS_AT_ONCE)):
+            moved = self.innovations(theta + _TURN * np.eye(len(theta))[columns])
+            for number, (gain, present, steps) in enumerate(sets):
+                at = (steps[:, np.newaxis], present)
+                change = (moved.v[:, *at] - base.v[0][at]) @ white[number].T / _TURN
+                dv[number][columns] = change.reshape(len(columns), -1)
+                spread = moved.S[:, gain] - base.S[0, gain]
+                spread = spread[:, present[:, np.newaxis], present] / _TURN
+                dS[number][columns] = white[number] @ spread @ white[number].T
+        gradient = -theta * self.prior_precision
+        information = np.diag(self.prior_precision)
+        for number, (_, present, steps) in enumerate(sets):
+            v = base.v[0][steps[:, np.newaxis], present] @ white[number].T
+            gradient = gradient - dv[number] @ v.reshape(-1)
+            gradient += 0.5 * np.einsum("kij,ij->k", dS[number], v.T @ v - len(steps) * np.eye(present.size))
+            information += dv[number] @ dv[number].T
+            information += 0.5 * len(steps) * np.einsum("kij,lji->kl", dS[number], dS[number])
+        value = log_likelihood(base, skip=self.skip)[0] - 0.5 * float(theta**2 @ self.prior_precision)
+        return float(value), gradient, information
+
+
+def fit(
+    record: Record,
+    prior: Parameters,
+    noise: Noise | None = None,
+    *,
+    knobs: tuple[Knob, ...] | None = None,
+    start: FloatArray | None = None,
+) -> Fit:
+    """Return the most probable parameters of a house, given a record.
+
+    Parameters
+    ----------
+    record
+        At least some days; with one night's heater step all losses are known in watts, without only their
+        ratios (the prior supplies the scale).
+    prior, noise
+        What is thought of the house beforehand, from its materials.
+    knobs
+        What may be turned; left out, all that the record can tell of.
+    start
+        Setting to start from (K,); left out, the prior.
+    """
+    noise = Noise() if noise is None else noise
+    problem = Problem(record, prior, noise, knobs)
+    theta = np.zeros(len(problem.knobs)) if start is None else np.array(start, dtype=np.float64)
+    value, gradient, information = problem.information(theta)
+    damping, converged, rounds = 0.0, False, 0
+    while rounds < _ROUNDS and not converged:
+        rounds += 1
+        step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
+        converged = damping == 0.0 and float(step @ gradient) < _ENOUGH
+        if converged:
+            break
+        step *= min(1.0, _LONGEST_STEP / np.abs(step).max())
+        trials = theta + _TRIALS[:, np.newaxis] * step
+        values = problem.log_posterior(trials)
+        best = int(np.nanargmax(np.where(np.isfinite(values), values, -np.inf)))
+        if values[best] > value:
+            theta, damping = trials[best], damping / 10.0 if damping > 1e-4 else 0.0
+            value, gradient, information = problem.information(theta)
+        elif damping > 1e4:
+            break
+        else:
+            damping = max(10.0 * damping, 1e-3)
+    covariance = np.linalg.inv(information)
+    return Fit(
+        parameters=turned_once(prior, problem.knobs, theta),
+        noise=noise_turned(noise, problem.knobs, theta),
+        prior=prior,
+        prior_noise=noise,
+        knobs=problem.knobs,
+        theta=theta,
+        covariance=0.5 * (covariance + covariance.T),
+        log_posterior=value,
+        rounds=rounds,
+        converged=converged,
+    )
+
+
+def _whitener(S: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(S)))
+
+
+def _first(values: FloatArray) -> float:
+    known = np.flatnonzero(np.isfinite(values))
+    return float(values[known[0]]) if known.size else float("nan")

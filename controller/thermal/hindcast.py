@@ -1,0 +1,134 @@
+"""How well a model would have predicted a record: many starts, each judged some hours later."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controller.physics import FloatArray
+from controller.thermal.innovations import innovations, readings_of, steady_covariance
+from controller.thermal.inputs import Inputs
+from controller.thermal.model import Stepper
+from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
+from controller.thermal.parameters import Parameters
+from controller.thermal.predict import Heat, predict
+from controller.thermal.record import Record, driven
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Hindcast:
+    """Predictions of house and trees made at S starts for one lead, and what came."""
+
+    start: NDArray[np.intp]  # (S,) step of each start
+    lead_s: float
+    predicted_c: FloatArray  # (S, 1+N)
+    sd_k: FloatArray  # (S, 1+N) of the reading, by the model itself
+    measured_c: FloatArray  # (S, 1+N), NaN where no reading
+
+    @property
+    def error_k(self) -> FloatArray:
+        """Predicted minus measured, (S, 1+N)."""
+        return np.asarray(self.predicted_c - self.measured_c)
+
+    @property
+    def rmse_k(self) -> FloatArray:
+        """Root mean square error of house and each tree, (1+N,)."""
+        return np.asarray(np.sqrt(np.nanmean(self.error_k**2, axis=0)))
+
+    def covered(self, z: float = 1.6449) -> FloatArray:
+        """Return the share of readings inside ``z`` standard deviations (1.6449: 90 %), (1+N,)."""
+        inside = np.abs(self.error_k) <= z * self.sd_k
+        known = np.isfinite(self.error_k)
+        return np.asarray((inside & known).sum(0) / np.maximum(known.sum(0), 1))
+
+
+def filtered_states(
+    parameters: Parameters, noise: Noise, record: Record, start: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return each step's state after its readings (T, n), by steady gains, and their covariance (n, n)."""
+    count = parameters.tree_count
+    stepper = Stepper(parameters, record.inputs.step_s, intensity(noise, count))
+    step, mode = stepper.modes(record.inputs.wind_m_s, record.inputs.vent_m3_s, record.inputs.fleece_on)
+    C, R = output_matrix(count), probe_covariance(noise, count)
+    covariance = steady_covariance(step.Phi, step.Q, C, R)
+    forcing = np.einsum("tij,tj->ti", step.Gamma[mode], driven(record.inputs))
+    found = innovations(
+        Phi=step.Phi[np.newaxis],
+        forcing=forcing[np.newaxis],
+        mode=mode,
+        gain_of_mode=np.arange(len(step.Phi)),
+        covariance=covariance[np.newaxis],
+        C=C,
+        R=R[np.newaxis],
+        readings=readings_of(record.readings_c),
+        start=start[np.newaxis],
+    )
+    gain = np.swapaxes(np.linalg.solve(C @ covariance @ C.T + R, C @ covariance), -1, -2)
+    v = np.where(np.isfinite(found.v[0]), found.v[0], 0.0)
+    after = found.states[0, :-1] + np.einsum("tio,to->ti", gain[mode], v)
+    middle = np.bincount(mode).argmax()
+    keep = np.eye(len(start)) - gain[middle] @ C
+    return after, keep @ covariance[middle] @ keep.T + gain[middle] @ R @ gain[middle].T
+
+
+def hindcast(
+    parameters: Parameters,
+    noise: Noise,
+    record: Record,
+    *,
+    starts: NDArray[np.intp],
+    lead_s: float,
+    first_state: FloatArray,
+) -> Hindcast:
+    """Return predictions made from each start for one lead, under the weather that came and the powers given.
+
+    Parameters
+    ----------
+    parameters, noise
+        The house.
+    record
+        What was measured; each prediction knows nothing after its start but the weather and the powers.
+    starts
+        Steps to predict from, (S,).
+    lead_s
+        How far ahead [s].
+    first_state
+        The state at the record's beginning, (n,).
+    """
+    steps = round(lead_s / record.inputs.step_s)
+    starts = starts[starts + steps < record.steps]
+    count = parameters.tree_count
+    states, covariance = filtered_states(parameters, noise, record, first_state)
+    stepper = Stepper(parameters, record.inputs.step_s, intensity(noise, count))
+    windows = starts[:, np.newaxis] + np.arange(steps)
+    result = predict(
+        parameters, states[starts], _windowed(record.inputs, windows), Heat.GIVEN, stepper=stepper
+    )
+    step, mode = stepper.modes(record.inputs.wind_m_s, record.inputs.vent_m3_s, record.inputs.fleece_on)
+    P = np.broadcast_to(covariance, (len(starts), *covariance.shape))
+    for k in range(steps):
+        Phi = step.Phi[mode[windows[:, k]]]
+        P = Phi @ P @ np.swapaxes(Phi, -1, -2) + step.Q[mode[windows[:, k]]]
+    C = output_matrix(count)
+    return Hindcast(
+        start=starts,
+        lead_s=lead_s,
+        predicted_c=result.states[:, -1] @ C.T,
+        sd_k=np.sqrt(np.einsum("oi,sij,oj->so", C, P, C) + noise.probe_k**2),
+        measured_c=record.readings_c[starts + steps],
+    )
+
+
+def _windowed(inputs: Inputs, windows: NDArray[np.intp]) -> Inputs:
+    names = (
+        "outside_temp_c",
+        "sky_depression_k",
+        "wind_m_s",
+        "shortwave_w_m2",
+        "deep_temp_c",
+        "vent_m3_s",
+        "house_heat_w",
+        "fleece_on",
+        "string_w",
+    )
+    return replace(inputs, **{name: getattr(inputs, name)[windows] for name in names})

@@ -1,0 +1,62 @@
+"""How far the model and the probes are to be trusted: the noise that drives the states and the readings."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.physics import FloatArray
+from controller.thermal.model import (
+    FIRST_TREE,
+    HOUSE,
+    MASS,
+    OFFSET,
+    OFFSET_MEMORY_S,
+    fruits,
+    state_count,
+    trees,
+)
+
+_HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noise:
+    """Standard deviations of what the model does not explain.
+
+    The walks of the states are what they would do in an hour if nothing pulled them back; the defaults are
+    own assumptions, to be replaced by a fit.
+    """
+
+    house_k_per_root_h: float = 0.5
+    mass_k_per_root_h: float = 0.05
+    tree_k_per_root_h: float = 0.3
+    fruit_k_per_root_h: float = 0.05
+    # How far the offset strays over days.
+    offset_k: float = 1.0
+    # Noise of one reading: a probe of 1/16 °C steps beside moving air.
+    probe_k: float = 0.1
+
+
+def intensity(noise: Noise, tree_count: int) -> FloatArray:
+    """Return the intensity of the states' white noise [unit²/s], shape (n, n)."""
+    per_s = np.empty(state_count(tree_count))
+    per_s[HOUSE] = noise.house_k_per_root_h**2 / _HOUR_S
+    per_s[MASS] = noise.mass_k_per_root_h**2 / _HOUR_S
+    # An offset that fades with time constant τ and is driven by 2 σ²/τ strays by σ.
+    per_s[OFFSET] = 2.0 * noise.offset_k**2 / OFFSET_MEMORY_S
+    per_s[trees(tree_count)] = noise.tree_k_per_root_h**2 / _HOUR_S
+    per_s[fruits(tree_count)] = noise.fruit_k_per_root_h**2 / _HOUR_S
+    return np.diag(per_s)
+
+
+def output_matrix(tree_count: int) -> FloatArray:
+    """Return what the probes see of the state: house air, then the air of each tree; shape (1+N, n)."""
+    C = np.zeros((1 + tree_count, state_count(tree_count)))
+    C[0, HOUSE] = 1.0
+    C[np.arange(tree_count) + 1, np.arange(tree_count) + FIRST_TREE] = 1.0
+    return C
+
+
+def probe_covariance(noise: Noise, tree_count: int) -> FloatArray:
+    """Return the covariance of the readings [K²], shape (1+N, 1+N)."""
+    return np.eye(1 + tree_count) * noise.probe_k**2
