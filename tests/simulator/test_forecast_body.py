@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from controller.weather.open_meteo import forecast_from
 from simulator.forecast_body import (
     USUAL_QUERY,
     WRONG_BODIES,
@@ -186,3 +187,12 @@ def test_a_body_without_temperature_is_not_spoiled(said):
     query = asked("hourly=cloud_cover")
     assert said(query=query, faults=set(WRONG_BODIES) - {"old-hours", "stale"}) == said(query=query)
     assert "hourly" not in said(query=asked(""))
+
+
+def test_rimewards_own_client_reads_it_and_finds_the_truth(said, place, clear_sky):
+    forecast = forecast_from(said(), NOW, place)
+    assert forecast.missing == ()
+    hours = [datetime.fromtimestamp(second, tz=UTC) for second in forecast.at_s]
+    truth_c = [clear_sky.at(hour).outside_temp_c for hour in hours]
+    assert forecast.outside_temp_c == pytest.approx(truth_c, abs=0.0501)
+    assert forecast.cloud_frac == pytest.approx([clear_sky.at(hour).cloud_frac for hour in hours], abs=0.006)
