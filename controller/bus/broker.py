@@ -17,10 +17,12 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal
 
+from controller.bus.messages import LARGEST_STATUS_BYTES
 from controller.errors import BrokerError
 
 START_WITHIN_S = 10.0
-LARGEST_PACKET_BYTES = 16384
+# A broker throws out whoever sends more, so the longest status must fit with its head.
+LARGEST_PACKET_BYTES = LARGEST_STATUS_BYTES + 1024
 
 # What amqtt 0.12 does not do, as measured; leases make each of these harmless.
 AMQTT_LIMITS = (

@@ -44,8 +44,7 @@ PING_EVERY_S = 30.0
 # Messages handed to the library and not yet on the wire.  The largest site says a few hundred things when it
 # connects, in one go; more means that the connection stands still.
 MOST_UNWRITTEN = 1000
-# A packet holds a payload, its topic and a few properties; a broker that speaks MQTT 5 keeps larger ones
-# from us (Maximum Packet Size, section 3.1.2.11.4).
+# What a packet holds besides its payload: header, topic and a few properties, generously.
 PACKET_HEAD_BYTES = 1024
 CLOSE_WITHIN_S = 3.0
 
@@ -101,8 +100,9 @@ class MqttTransport:
     Attributes
     ----------
     counts : Counter
-        ``errors`` in callbacks, messages ``too_large`` or of a ``bad_topic`` and passed over, messages
-        ``unsent`` because the broker was not there, and ``backlog``: unsent because the connection stood.
+        ``errors`` in callbacks; messages heard that were ``too_large`` or had a ``bad_topic``; messages not
+        sent: ``unsent`` while the broker was away, ``backlog`` while the connection stood still, ``oversize``
+        because the broker takes none so large and would have thrown the client out.
     last_error : str
         The traceback of the latest error in a callback.
     trouble : str
@@ -144,10 +144,12 @@ class MqttTransport:
         self._on_down = on_down
         self._birth = birth
         self._ping_topic = ping_topic
-        self._is_v5 = protocol == "5"
+        self._protocol = protocol
         self._keepalive_s = keepalive_s
+        self._broker_takes_bytes = math.inf
         self._thread: threading.Thread | None = None
         self._closing = False
+        self._answered = False  # whether the broker has accepted or refused this connection
         self._unwritten: deque[MQTTMessageInfo] = deque()
         self._unwritten_lock = threading.Lock()
         self._pinged_s = -math.inf
@@ -159,6 +161,7 @@ class MqttTransport:
         properties = None
         if self._is_v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            # The broker keeps larger ones from us (MQTT 5.0 section 3.1.2.11.4).
             properties.MaximumPacketSize = self._largest_payload_bytes + PACKET_HEAD_BYTES
         self._client.connect_async(
             self._broker.host, self._broker.port, keepalive=self._keepalive_s, properties=properties
@@ -171,6 +174,9 @@ class MqttTransport:
         """Send a message if the broker is there; never wait for it, never keep it for later."""
         if not self.connected:
             self.counts["unsent"] += 1
+            return
+        if len(payload) + PACKET_HEAD_BYTES > self._broker_takes_bytes:
+            self.counts["oversize"] += 1
             return
         properties = None
         if expiry_s is not None and self._is_v5:
@@ -241,6 +247,7 @@ class MqttTransport:
     @_guarded
     def _note_thread(self, _client: Client, _userdata: object) -> None:
         self._thread = threading.current_thread()
+        self._answered = False
 
     @_guarded
     def _rise(
@@ -249,15 +256,18 @@ class MqttTransport:
         _userdata: object,
         _flags: ConnectFlags,
         reason: ReasonCode,
-        _p: Properties | None,
+        properties: Properties | None,
     ) -> None:
         client.drop_out_messages()
+        self._answered = True
         if reason.is_failure:
             self.trouble = f"{self._where} refuses this connection: {reason}"
             return
         with self._unwritten_lock:
             self._unwritten.clear()
         self.trouble = ""
+        # MQTT 5.0 section 3.2.2.3.6: a client that sends more than the broker takes is thrown out.
+        self._broker_takes_bytes = getattr(properties, "MaximumPacketSize", math.inf)
         if self._all_filters:
             client.subscribe([(topic_filter, 0) for topic_filter in self._all_filters])
         self._heard_self_s = time.monotonic()
@@ -278,6 +288,8 @@ class MqttTransport:
         _p: Properties | None,
     ) -> None:
         was_connected, self.connected = self.connected, False
+        if not self._answered:
+            self.trouble = f"{self._where} hung up unasked; it may not speak MQTT {self._protocol}"
         if not was_connected or self._closing:
             return
         # Only a broker that ends the connection itself gives a reason.
@@ -318,6 +330,10 @@ class MqttTransport:
                 self._heard_self_s = time.monotonic()
         else:
             self._listener(Message(topic, bytes(message.payload), retained=message.retain))
+
+    @property
+    def _is_v5(self) -> bool:
+        return self._protocol == "5"
 
     @property
     def _all_filters(self) -> tuple[str, ...]:

@@ -49,6 +49,7 @@ def client():
             **more,
         )
         transport.heard = heard
+        transport._client.reconnect_delay_set(0.1, 0.2)  # the tests need not wait for manners
         transport.start()
         made.append(transport)
         until(lambda: transport.connected)
