@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from controller.physics import FloatArray
-from controller.thermal.inputs import Inputs
+from controller.thermal.drive import Inputs
 from controller.thermal.model import (
     FIRST_TREE,
     HOUSE,
     MASS,
     OFFSET,
+    SUNNY_W_M2,
     Stepper,
     continuous,
     discretise,
@@ -109,7 +110,8 @@ class Filter:
             covariance = covariance.copy()
             covariance[OFFSET, OFFSET] = max(covariance[OFFSET, OFFSET], _BLIND_K**2)
         u = driven(known)[0]
-        step, index = self._stepper.modes(known.wind_m_s[0], known.vent_m3_s[0], known.fleece_on[0])
+        step, every = self._stepper.modes_of(known)
+        index = every[0]
         Phi, Gamma, Q = step.Phi[index], step.Gamma[index] @ u, step.Q[index]
         whole = int(span_s // STEP_S)
         for _ in range(whole):
@@ -117,7 +119,7 @@ class Filter:
         rest_s = span_s - whole * STEP_S
         if rest_s > 0.0:
             A, B = continuous(self.parameters, known.wind_m_s[0], known.vent_m3_s[0], known.fleece_on[0])
-            Phi, Gamma, Q = discretise(A, B, rest_s, self._walk)
+            Phi, Gamma, Q = discretise(A, B, rest_s, self._walk[int(known.sun_w_m2[0] > SUNNY_W_M2)])
             mean, covariance = Phi @ mean + Gamma @ u, Phi @ covariance @ Phi.T + Q
         return Estimate(at_s=until_s, mean=mean, covariance=_symmetric(covariance))
 

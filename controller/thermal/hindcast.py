@@ -1,18 +1,19 @@
 """How well a model would have predicted a record: many starts, each judged some hours later."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from controller.physics import FloatArray
+from controller.thermal.drive import Inputs
 from controller.thermal.innovations import innovations, readings_of, steady_covariance
-from controller.thermal.inputs import Inputs
 from controller.thermal.model import Stepper
 from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import Heat, predict
-from controller.thermal.record import Record, driven
+from controller.thermal.record import ALONG_TIME, Record, driven
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +49,7 @@ def filtered_states(
     """Return each step's state after its readings (T, n), by steady gains, and their covariance (n, n)."""
     count = parameters.tree_count
     stepper = Stepper(parameters, record.inputs.step_s, intensity(noise, count))
-    step, mode = stepper.modes(record.inputs.wind_m_s, record.inputs.vent_m3_s, record.inputs.fleece_on)
+    step, mode = stepper.modes_of(record.inputs)
     C, R = output_matrix(count), probe_covariance(noise, count)
     covariance = steady_covariance(step.Phi, step.Q, C, R)
     forcing = np.einsum("tij,tj->ti", step.Gamma[mode], driven(record.inputs))
@@ -104,7 +105,7 @@ def hindcast(
     result = predict(
         parameters, states[starts], _windowed(record.inputs, windows), Heat.GIVEN, stepper=stepper
     )
-    step, mode = stepper.modes(record.inputs.wind_m_s, record.inputs.vent_m3_s, record.inputs.fleece_on)
+    step, mode = stepper.modes_of(record.inputs)
     P = np.broadcast_to(covariance, (len(starts), *covariance.shape))
     for k in range(steps):
         Phi = step.Phi[mode[windows[:, k]]]
@@ -120,15 +121,5 @@ def hindcast(
 
 
 def _windowed(inputs: Inputs, windows: NDArray[np.intp]) -> Inputs:
-    names = (
-        "outside_temp_c",
-        "sky_depression_k",
-        "wind_m_s",
-        "shortwave_w_m2",
-        "deep_temp_c",
-        "vent_m3_s",
-        "house_heat_w",
-        "fleece_on",
-        "string_w",
-    )
-    return replace(inputs, **{name: getattr(inputs, name)[windows] for name in names})
+    cut: dict[str, Any] = {name: getattr(inputs, name)[windows] for name in ALONG_TIME}
+    return replace(inputs, **cut)

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from controller.physics import FloatArray, sky_temp_c
 from controller.site.model import Site
+from controller.thermal.drive import STEP_S as STEP_S  # noqa: PLC0414 (for those who read forecasts)
+from controller.thermal.drive import Inputs as Inputs  # noqa: PLC0414 (same)
 from controller.thermal.model import sky_chill_k
 from controller.thermal.parameters import Parameters
+from controller.thermal.sunlight import sun_on_house_w_m2
 from controller.weather.forecast import STEP_S as FORECAST_STEP_S
 from controller.weather.forecast import Forecast
 
-STEP_S = 300.0
 HORIZON_S = 48 * 3600.0
 
 # Substitutes: each errs towards a colder night.
@@ -34,32 +36,6 @@ LONGEST_GAP_H = 3
 DEEP_SOIL_SWING_K = 4.0
 DEEP_SOIL_COLDEST_DAY = 60.0
 _YEAR_DAYS = 365.25
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Inputs:
-    """What drives the model over T steps; each value is constant over its step.
-
-    Shapes are (..., T), with (..., T, N) for ``fleece_on`` and ``string_w``; leading axes broadcast and may
-    be the members of a forecast.
-    """
-
-    start_s: float  # UTC, seconds since 1970
-    outside_temp_c: FloatArray
-    sky_depression_k: FloatArray
-    wind_m_s: FloatArray
-    shortwave_w_m2: FloatArray
-    deep_temp_c: FloatArray
-    vent_m3_s: FloatArray
-    house_heat_w: FloatArray
-    fleece_on: NDArray[np.bool_]
-    string_w: FloatArray
-    step_s: float = STEP_S
-
-    @property
-    def steps(self) -> int:
-        """Number of steps T."""
-        return int(self.outside_temp_c.shape[-1])
 
 
 def inputs_of(
@@ -101,7 +77,9 @@ def inputs_of(
         outside_temp_c=outside_c,
         sky_depression_k=outside_c - sky_temp_c(outside_c, dew_c, cloud),
         wind_m_s=_linear(middle_s, hours.at_s, hours.wind_m_s),
-        shortwave_w_m2=_of_hour_before(middle_s, hours.at_s, hours.shortwave_w_m2),
+        sun_w_m2=sun_on_house_w_m2(
+            _of_hour_before(middle_s, hours.at_s, hours.shortwave_w_m2), middle_s, site
+        ),
         deep_temp_c=np.full(steps, deep_soil_temp_c(site, start)),
         vent_m3_s=np.broadcast_to(np.asarray(vent_m3_s, dtype=np.float64), (steps,)),
         house_heat_w=np.zeros(steps),

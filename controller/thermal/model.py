@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from controller.physics import FloatArray
+from controller.thermal.drive import Inputs
 from controller.thermal.parameters import AIR_CAPACITY_J_PER_M3_K, SKY_SHELTER_WIND_M_S, Parameters
 
 HOUSE, MASS, OFFSET, FIRST_TREE = 0, 1, 2, 3
@@ -36,6 +37,8 @@ WIND_BIN_M_S = 0.5
 HIGHEST_WIND_M_S = 30.0
 VENT_BIN_M3_S = 0.01
 HIGHEST_VENT_M3_S = 300.0
+# Above this sunshine counts as such: its error is the model's largest [W/m²].
+SUNNY_W_M2 = 15.0
 # More modes than any night shows; reached only by a fault, and then the table starts anew.
 MOST_MODES = 512
 
@@ -209,7 +212,8 @@ class Stepper:
     step_s
         Length of its steps [s].
     noise
-        Intensity of white noise on the states [unit²/s], shape (n, n); None is none.
+        Intensity of white noise on the states [unit²/s] without and with sunshine, shape (2, n, n); None is
+        none.
     """
 
     def __init__(self, parameters: Parameters, step_s: float, noise: FloatArray | None = None) -> None:
@@ -219,8 +223,12 @@ class Stepper:
         self._number: dict[bytes, int] = {}
         self._step = self._empty()
 
+    def modes_of(self, inputs: Inputs) -> tuple[Step, NDArray[np.intp]]:
+        """Return the steps of all modes met, stacked, and where among them each step of inputs stands."""
+        return self.modes(inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on, inputs.sun_w_m2)
+
     def modes(
-        self, wind_m_s: ArrayLike, vent_m3_s: ArrayLike, fleece_on: ArrayLike
+        self, wind_m_s: ArrayLike, vent_m3_s: ArrayLike, fleece_on: ArrayLike, sun_w_m2: ArrayLike = 0.0
     ) -> tuple[Step, NDArray[np.intp]]:
         """Return the steps of all modes met, stacked, and where among them each asked mode stands.
 
@@ -230,13 +238,16 @@ class Stepper:
             Shape (...); what is not finite is taken as 0, for the caller to mark.
         fleece_on
             Shape (..., N).
+        sun_w_m2
+            Shape (...), matters only to the noise.
         """
         fleece_on = np.asarray(fleece_on, dtype=np.bool_)
         wind_bin = _bins(wind_m_s, WIND_BIN_M_S, HIGHEST_WIND_M_S)
         vent_bin = _bins(vent_m3_s, VENT_BIN_M3_S, HIGHEST_VENT_M3_S)
-        shape = np.broadcast_shapes(wind_bin.shape, vent_bin.shape, fleece_on.shape[:-1])
-        keys = np.empty((*shape, 2 + self.parameters.tree_count), dtype=np.int16)
-        keys[..., 0], keys[..., 1], keys[..., 2:] = wind_bin, vent_bin, fleece_on
+        sunny = (np.asarray(sun_w_m2) > SUNNY_W_M2) & (self._noise is not None)
+        shape = np.broadcast_shapes(wind_bin.shape, vent_bin.shape, sunny.shape, fleece_on.shape[:-1])
+        keys = np.empty((*shape, 3 + self.parameters.tree_count), dtype=np.int16)
+        keys[..., 0], keys[..., 1], keys[..., 2], keys[..., 3:] = wind_bin, vent_bin, sunny, fleece_on
         asked, where = np.unique(keys.reshape(-1, keys.shape[-1]), axis=0, return_inverse=True)
         self._meet(asked)
         numbers = np.array([self._number[key.tobytes()] for key in asked], dtype=np.intp)
@@ -250,9 +261,10 @@ class Stepper:
         if not new.size:
             return
         A, B = continuous(
-            self.parameters, new[:, 0] * WIND_BIN_M_S, new[:, 1] * VENT_BIN_M3_S, new[:, 2:] != 0
+            self.parameters, new[:, 0] * WIND_BIN_M_S, new[:, 1] * VENT_BIN_M3_S, new[:, 3:] != 0
         )
-        Phi, Gamma, Q = discretise(A, B, self.step_s, self._noise)
+        noise = None if self._noise is None else self._noise[new[:, 2]]
+        Phi, Gamma, Q = discretise(A, B, self.step_s, noise)
         for key in new:
             self._number[key.tobytes()] = len(self._number)
         self._step = Step(

@@ -31,6 +31,8 @@ class Noise:
     mass_k_per_root_h: float = 0.05
     tree_k_per_root_h: float = 0.3
     fruit_k_per_root_h: float = 0.05
+    # How many times as far house and trees stray while the sun shines: apertures, shadows and angles differ.
+    sunny_factor: float = 4.0
     # How far the offset strays over days.
     offset_k: float = 1.0
     # Noise of one reading: a probe of 1/16 °C steps beside moving air.
@@ -38,7 +40,7 @@ class Noise:
 
 
 def intensity(noise: Noise, tree_count: int) -> FloatArray:
-    """Return the intensity of the states' white noise [unit²/s], shape (n, n)."""
+    """Return the intensity of the states' white noise [unit²/s], without sun and with, shape (2, n, n)."""
     per_s = np.empty(state_count(tree_count))
     per_s[HOUSE] = noise.house_k_per_root_h**2 / _HOUR_S
     per_s[MASS] = noise.mass_k_per_root_h**2 / _HOUR_S
@@ -46,7 +48,10 @@ def intensity(noise: Noise, tree_count: int) -> FloatArray:
     per_s[OFFSET] = 2.0 * noise.offset_k**2 / OFFSET_MEMORY_S
     per_s[trees(tree_count)] = noise.tree_k_per_root_h**2 / _HOUR_S
     per_s[fruits(tree_count)] = noise.fruit_k_per_root_h**2 / _HOUR_S
-    return np.diag(per_s)
+    sunny = per_s.copy()
+    sunny[HOUSE] *= noise.sunny_factor**2
+    sunny[trees(tree_count)] *= noise.sunny_factor**2
+    return np.array([np.diag(per_s), np.diag(sunny)])
 
 
 def output_matrix(tree_count: int) -> FloatArray:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from controller.physics import FloatArray
-from controller.thermal.inputs import Inputs
+from controller.thermal.drive import Inputs
 from controller.thermal.model import (
     FIRST_STRING,
     HOUSE,
@@ -193,7 +193,7 @@ def predict(
     count = parameters.tree_count
     hold = np.asarray(parameters.hold_c if hold_c is None else hold_c, dtype=np.float64)
     stepper = Stepper(parameters, inputs.step_s) if stepper is None else stepper
-    step, index = stepper.modes(inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on)
+    step, index = stepper.modes_of(inputs)
     u = driven(inputs)
     if heat is not Heat.GIVEN:
         u[..., FIRST_STRING:] = 0.0

@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 
 from controller.physics import FloatArray
-from controller.thermal.inputs import Inputs
+from controller.thermal.drive import Inputs
 from controller.thermal.model import FIRST_STRING, input_count, sky_chill_k
 
 # What fills a hole in the weather where nothing better is near: a middling night.
-MIDDLING = {"sky_depression_k": 12.0, "wind_m_s": 2.0, "shortwave_w_m2": 0.0, "deep_temp_c": 10.0}
+MIDDLING = {"sky_depression_k": 12.0, "wind_m_s": 2.0, "sun_w_m2": 0.0, "deep_temp_c": 10.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,11 +44,11 @@ class Record:
         )
 
 
-_ALONG_TIME = (
+ALONG_TIME = (
     "outside_temp_c",
     "sky_depression_k",
     "wind_m_s",
-    "shortwave_w_m2",
+    "sun_w_m2",
     "deep_temp_c",
     "vent_m3_s",
     "house_heat_w",
@@ -59,7 +59,7 @@ _ALONG_TIME = (
 
 def part_of(inputs: Inputs, begin: int, end: int) -> Inputs:
     """Return the steps of inputs without leading axes from ``begin`` up to but without ``end``."""
-    cut = {name: getattr(inputs, name)[begin:end] for name in _ALONG_TIME}
+    cut = {name: getattr(inputs, name)[begin:end] for name in ALONG_TIME}
     return replace(inputs, start_s=inputs.start_s + inputs.step_s * begin, **cut)
 
 
@@ -70,7 +70,7 @@ def filled(inputs: Inputs) -> Inputs:
     """
     known: dict[str, Any] = {
         name: _along_time(getattr(inputs, name), MIDDLING.get(name, np.nan))
-        for name in ("outside_temp_c", "sky_depression_k", "wind_m_s", "shortwave_w_m2", "deep_temp_c")
+        for name in ("outside_temp_c", "sky_depression_k", "wind_m_s", "sun_w_m2", "deep_temp_c")
     }
     none: dict[str, Any] = {
         name: np.nan_to_num(getattr(inputs, name)) for name in ("vent_m3_s", "house_heat_w", "string_w")
@@ -83,7 +83,7 @@ def driven(inputs: Inputs) -> FloatArray:
     weather = np.broadcast_arrays(
         inputs.outside_temp_c + 0.0 * (inputs.wind_m_s + inputs.vent_m3_s),
         sky_chill_k(inputs.sky_depression_k, inputs.wind_m_s),
-        inputs.shortwave_w_m2,
+        inputs.sun_w_m2,
         inputs.deep_temp_c,
         inputs.house_heat_w,
     )

@@ -6,8 +6,8 @@ from math import erf
 import numpy as np
 
 from controller.physics import FloatArray
+from controller.thermal.drive import Inputs
 from controller.thermal.fit import Fit
-from controller.thermal.inputs import Inputs
 from controller.thermal.knobs import Knob, turned_once
 from controller.thermal.model import Stepper
 from controller.thermal.noise import Noise, intensity, output_matrix
@@ -71,7 +71,7 @@ def spread(
     """
     stepper = Stepper(parameters, inputs.step_s, intensity(noise, parameters.tree_count))
     central = predict(parameters, start_mean, inputs, Heat.GIVEN, stepper=stepper)
-    step, index = stepper.modes(inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on)
+    step, index = stepper.modes_of(inputs)
     members = central.states.reshape(-1, *central.states.shape[-2:])
     index = np.broadcast_to(index, (*central.states.shape[:-2], inputs.steps)).reshape(len(members), -1)
     covariance = np.empty((inputs.steps + 1, *start_covariance.shape))

@@ -3,7 +3,7 @@
 import numpy as np
 
 from controller.site.load import example_site, load_site
-from controller.thermal.inputs import Inputs
+from controller.thermal.drive import Inputs
 from controller.thermal.model import Stepper, state_count
 from controller.thermal.noise import Noise, intensity, output_matrix
 from controller.thermal.parameters import parameters_of
@@ -40,7 +40,7 @@ def weather(days, trees=2, step_s=300.0, seed=0):
         outside_temp_c=3.0 + wander(3.0, 40.0) + swing,
         sky_depression_k=22.0 - 18.0 * cloud,
         wind_m_s=np.abs(2.5 + 2.0 * wander(1.0, 6.0)),
-        shortwave_w_m2=sun,
+        sun_w_m2=sun,
         deep_temp_c=np.full(steps, 8.0),
         vent_m3_s=np.zeros(steps),
         house_heat_w=np.zeros(steps),
@@ -67,7 +67,7 @@ def played(parameters, noise, inputs, seed):
     count = parameters.tree_count
     n = state_count(count)
     step, mode = Stepper(parameters, inputs.step_s, intensity(noise, count)).modes(
-        inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on
+        inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on, inputs.sun_w_m2
     )
     root = np.linalg.cholesky(step.Q + 1e-16 * np.eye(n))
     u, x = driven(inputs), first_state(parameters)

@@ -20,7 +20,7 @@ TURNS = np.array([0.4 * knob.sd * (-1) ** k for k, knob in enumerate(KNOBS)])
 TRUE, TRUE_NOISE = turned_once(P, KNOBS, TURNS), noise_turned(NOISE, KNOBS, TURNS)
 STEPPED, _ = played(TRUE, TRUE_NOISE, heater_step(weather(10, 1), TRUE.string_w, 5), 3)
 PASSIVE, _ = played(TRUE, TRUE_NOISE, weather(10, 1), 3)
-FITTED = fit(STEPPED, P)
+FITTED = fit(STEPPED, P, read_every_s=0.0)
 
 
 def test_a_heater_step_fixes_what_matters():
@@ -33,7 +33,7 @@ def test_a_heater_step_fixes_what_matters():
 
 
 def test_without_a_heater_step_the_scale_stays_that_of_the_prior():
-    passive = fit(PASSIVE, P)
+    passive = fit(PASSIVE, P, read_every_s=0.0)
     column = FITTED.labels.index("fleece loss of satsuma-door")
     assert passive.standard_error[column] > 3.0 * FITTED.standard_error[column]
     # all losses and capacities move together: nothing in the record speaks against it
@@ -62,7 +62,7 @@ def test_the_steady_likelihood_is_close_to_the_exact_one():
     record = dataclasses.replace(STEPPED, inputs=rounded)
     problem = Problem(record, P, NOISE)
     step, mode = Stepper(P, 300.0, intensity(NOISE, 1)).modes(
-        rounded.wind_m_s, rounded.vent_m3_s, rounded.fleece_on
+        rounded.wind_m_s, rounded.vent_m3_s, rounded.fleece_on, rounded.sun_w_m2
     )
     found = problem.innovations(np.zeros((1, len(KNOBS))))
     start = problem.skip
@@ -79,14 +79,14 @@ def test_the_steady_likelihood_is_close_to_the_exact_one():
         start_covariance=P0,
     )
     assert module.log_likelihood(found, skip=start)[0] == pytest.approx(
-        exact, abs=1e-3 * record.readings_c[start:].size
-    )  # gains do not follow the wind
+        exact, abs=2e-3 * record.readings_c[start:].size
+    )  # gains do not follow the wind, and take the steady state at once when the sun comes and goes
 
 
 def test_other_starts_reach_the_same_optimum():
     rng = np.random.default_rng(11)
     for _ in range(2):
-        again = fit(STEPPED, P, start=rng.uniform(-0.5, 0.5, len(KNOBS)))
+        again = fit(STEPPED, P, read_every_s=0.0, start=rng.uniform(-0.5, 0.5, len(KNOBS)))
         assert again.log_posterior == pytest.approx(FITTED.log_posterior, abs=0.01)
         assert again.theta == pytest.approx(FITTED.theta, abs=0.1)
 

@@ -119,7 +119,8 @@ def test_not_a_number_stays_in_its_own_mode():
 
 
 def test_modes_are_made_once_and_found_again():
-    stepper = Stepper(P, 60.0, np.eye(state_count(N)) * 1e-6)
+    noise = np.array([1e-6, 4e-6])[:, np.newaxis, np.newaxis] * np.eye(state_count(N))
+    stepper = Stepper(P, 60.0, noise)
     step, first = stepper.modes(np.array([0.0, 3.2, 3.1, np.nan]), 0.0, COVERED)
     assert list(first) == [0, 1, 1, 0]
     assert step.Phi.shape[0] == 2
@@ -128,6 +129,10 @@ def test_modes_are_made_once_and_found_again():
     assert list(index) == [1]
     _, vented = stepper.modes(3.0, 0.25, COVERED)
     assert vented == 2
+    step, sunny = stepper.modes(3.0, 0.0, COVERED, 100.0)
+    assert sunny == 3
+    assert step.Q[3] == pytest.approx(4.0 * step.Q[1])
+    assert (step.Phi[3] == step.Phi[1]).all()
 
 
 def test_the_table_of_modes_is_bounded(monkeypatch):

@@ -6,7 +6,7 @@ from scipy.integrate import solve_ivp
 
 from controller.site.load import example_site, load_site
 from controller.thermal import predict as predict_module
-from controller.thermal.inputs import Inputs
+from controller.thermal.drive import Inputs
 from controller.thermal.model import MASS, OFFSET, Stepper, continuous, sky_chill_k, state_count
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, initial_state, predict
@@ -24,7 +24,7 @@ def weather(steps=SPAN, leading=(), **changed):
         "outside_temp_c": np.full(shape, -6.0),
         "sky_depression_k": np.full(shape, 20.0),
         "wind_m_s": np.full(shape, 1.0),
-        "shortwave_w_m2": np.zeros(shape),
+        "sun_w_m2": np.zeros(shape),
         "deep_temp_c": np.full(shape, 8.0),
         "vent_m3_s": np.zeros(shape),
         "house_heat_w": np.zeros(shape),
@@ -133,7 +133,7 @@ def test_the_free_run_follows_the_differential_equation():
         outside_temp_c=rng.normal(-2.0, 3.0, SPAN),
         wind_m_s=rng.integers(0, 12, SPAN) * 0.5,
         vent_m3_s=rng.integers(0, 2, SPAN) * 0.4,
-        shortwave_w_m2=rng.uniform(0.0, 300.0, SPAN),
+        sun_w_m2=rng.uniform(0.0, 300.0, SPAN),
         house_heat_w=rng.uniform(0.0, 900.0, SPAN),
         string_w=rng.uniform(0.0, 300.0, (SPAN, N)),
         fleece_on=rng.random((SPAN, N)) < 0.5,
@@ -146,7 +146,7 @@ def test_the_free_run_follows_the_differential_equation():
         u = np.r_[
             inputs.outside_temp_c[k],
             chill,
-            inputs.shortwave_w_m2[k],
+            inputs.sun_w_m2[k],
             8.0,
             inputs.house_heat_w[k],
             inputs.string_w[k],
@@ -160,7 +160,7 @@ def test_the_free_run_follows_the_differential_equation():
 def test_energy_given_is_energy_stored_or_lost():
     power = np.full((SPAN * 30, N), 150.0)
     inputs = dataclasses.replace(
-        weather(SPAN * 30, string_w=power, shortwave_w_m2=np.full(SPAN * 30, 50.0)), step_s=10.0
+        weather(SPAN * 30, string_w=power, sun_w_m2=np.full(SPAN * 30, 50.0)), step_s=10.0
     )
     result = predict(P, start(), inputs, Heat.GIVEN)
     states = result.states
@@ -283,7 +283,7 @@ def test_a_kept_stepper_changes_nothing():
 
 
 @pytest.mark.parametrize(
-    "name", ["outside_temp_c", "wind_m_s", "sky_depression_k", "shortwave_w_m2", "vent_m3_s", "deep_temp_c"]
+    "name", ["outside_temp_c", "wind_m_s", "sky_depression_k", "sun_w_m2", "vent_m3_s", "deep_temp_c"]
 )
 @pytest.mark.parametrize("heat", [Heat.NONE, Heat.HELD])
 def test_what_is_not_known_is_not_predicted_from_there_on(name, heat):

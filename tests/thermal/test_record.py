@@ -24,7 +24,7 @@ def test_holes_are_bridged_along_time():
     holed = dataclasses.replace(
         inputs,
         outside_temp_c=inputs.outside_temp_c.copy(),
-        shortwave_w_m2=np.full(inputs.steps, np.nan),
+        sun_w_m2=np.full(inputs.steps, np.nan),
         string_w=np.full_like(inputs.string_w, np.nan),
     )
     holed.outside_temp_c[:] = np.nan
@@ -32,7 +32,7 @@ def test_holes_are_bridged_along_time():
     whole = filled(holed)
     assert whole.outside_temp_c[15] == pytest.approx(2.0)
     assert whole.outside_temp_c[-1] == 3.0
-    assert (whole.shortwave_w_m2 == 0.0).all()
+    assert (whole.sun_w_m2 == 0.0).all()
     assert (whole.string_w == 0.0).all()
     nothing = filled(dataclasses.replace(inputs, outside_temp_c=np.full(inputs.steps, np.nan)))
     assert np.isnan(nothing.outside_temp_c).all()
