@@ -65,4 +65,4 @@ def until(true, within_s=15.0):
     ends_s = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < ends_s, "it did not come true in time"
-        time.sleep(0.02)
+        time.sleep(0.005)

@@ -79,7 +79,7 @@ def test_a_client_that_dies_is_announced_by_its_will(broker, client):
     watcher = client(broker, "watcher", (TOPICS.alive("+"),))
     will = Message(TOPICS.alive("east"), b'{"session":"b1","alive":false}')
     dying = client(broker, "east", will=will)
-    dying._client._sock_close()  # the connection breaks without a word
+    dying._client.socket().shutdown(socket.SHUT_RDWR)  # the connection breaks without a word
     until(lambda: any(m.payload == will.payload for m in watcher.heard))
 
 
