@@ -88,7 +88,7 @@ def play():
         broker = PlayedBroker(answer, hang_up=hang_up, reads=reads)
         heard = []
         client = MqttTransport(
-            Broker(port=broker.port),
+            Broker(port=broker.port, user=more.pop("user", None)),
             "controller",
             more.pop("filters", ("a/b",)),
             more.pop("listener", heard.append),
@@ -340,6 +340,12 @@ class TestFiles:
         broker = Broker(user="controller", password_file=str(tmp_path / "none"))
         with pytest.raises(BrokerError, match=r"password file .* cannot be read"):
             MqttTransport(broker, "controller", (), print)
+
+    def test_user_without_a_password(self, play):
+        broker, client = play(ACCEPTED["3.1.1"], user="controller")
+        until(lambda: client.connected)
+        # Section 3.1.2 of 3.1.1: user name flag and clean session, no password flag.
+        assert b"\x00\x04MQTT\x04\x82" in broker.received[0]
 
     @pytest.mark.parametrize("content", [None, "not a certificate"])
     def test_unusable_certificate(self, tmp_path, content):
