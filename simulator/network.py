@@ -113,7 +113,7 @@ class Network:
         self._matrix = np.zeros((nodes, nodes))
         self._outside = np.zeros((nodes, boundaries))
         self._diagonal = np.arange(nodes) * (nodes + 1)
-        self._ones = np.ones(nodes)
+        self._ones, self._outside_ones = np.ones(nodes), np.ones(boundaries)
 
     def conductance_w_per_k(
         self, coefficients: FloatArray, temp_k: FloatArray, wind_m_s: float
@@ -147,7 +147,7 @@ class Network:
         flat[self._places] = -conductance_w_per_k.take(self._inner)
         outside.reshape(-1)[self._outer_places] = conductance_w_per_k.take(self._outer)
         stored = self.capacity_j_per_k / dt_s
-        flat[self._diagonal] = stored + outside.sum(axis=1) - matrix @ self._ones
+        flat[self._diagonal] = stored + outside @ self._outside_ones - matrix @ self._ones
         return np.asarray(
             np.linalg.solve(matrix, stored * temp_k[:nodes] + source_w + outside @ temp_k[nodes:])
         )

@@ -26,7 +26,7 @@ from simulator.sky import Weather
 
 # Vapour moves in steps of this length [s]; in between its heat stays what it was, so that what is caught and
 # what it warms agree.
-VAPOUR_STEP_S = 120.0
+VAPOUR_STEP_S = 240.0
 # A wet surface follows its temperature by this share a vapour step: at once, a hot wet film would swing, as
 # evaporation then answers temperature more strongly than all else that cools it.
 SURFACE_SHARE = 0.4

@@ -9,10 +9,12 @@ from controller.physics import dew_point_c, vapour_pressure_kpa
 from controller.site.handbook import CROPS, FleeceKind, GlazingKind
 from controller.site.load import parse_site
 from simulator.materials import Variation
+from simulator.network import FIXED
 from simulator.night import load_night
 from simulator.plant import Plant
 from simulator.sky import Weather
 from tests.simulator.conftest import weather
+from tests.simulator.reference import reference_step
 
 HOUR = 60  # steps of a minute
 
@@ -363,3 +365,15 @@ def test_every_glazing_makes_a_house(curlew_yard, glazing):
     assert plant.balance_w < 1e-5
     assert plant.floor_c == sorted(plant.floor_c)
     assert plant.soil_c[0] > plant.tree_air_c[0]
+
+
+def test_the_fast_step_is_the_one_written_out_link_by_link(curlew_yard):
+    plant = Plant(curlew_yard)
+    for minute in range(90):
+        used = plant._coefficients.copy()  # the vapour may change them after the step has used them
+        plant.step(60.0, weather(-4.0 + 0.1 * minute, sun_w_m2=5.0 * minute), [175.0] * 5, 0.3)
+        if minute % 30 == 29:
+            before_k, after_k, conductance, source_w, dt_s = plant._last
+            used[FIXED, plant._leakage] = conductance[plant._leakage]  # the leak of this very step
+            slow_k = reference_step(plant._network, used, before_k, source_w, 0.5, dt_s)
+            assert after_k[: plant._nodes.count] == pytest.approx(slow_k, abs=1e-7)
