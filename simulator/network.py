@@ -53,9 +53,6 @@ class Links:
         begin, self._count = self._count, self._count + len(flat[0])
         return slice(begin, self._count)
 
-    def __len__(self) -> int:
-        return self._count
-
     @property
     def ends(self) -> tuple[IndexArray, IndexArray]:
         """The nodes at both ends of each link."""

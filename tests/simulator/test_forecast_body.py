@@ -74,13 +74,15 @@ def test_random_error_has_the_asked_deviation_a_day_ahead_and_grows_with_the_lea
     leads_s = np.array([24.0, 96.0]) * 3600.0
     errors_k = np.array(
         [
-            temperature_error_k(clear_sky, ForecastFault(noise_k=1.0), seed, run_s, run_s + leads_s)
+            temperature_error_k(
+                clear_sky, ForecastFault(bias_k=5.0, noise_k=1.0), seed, run_s, run_s + leads_s
+            )
             for seed in range(600)
         ]
     )
     # 600 draws know a deviation to about 3 %
     assert errors_k.std(axis=0) == pytest.approx([1.0, 2.0], rel=0.12)
-    assert errors_k.mean(axis=0) == pytest.approx([0.0, 0.0], abs=0.3)
+    assert errors_k.mean(axis=0) == pytest.approx([5.0, 5.0], abs=0.3)
 
 
 def test_one_run_says_the_same_at_every_request_and_the_next_something_close(said):

@@ -128,3 +128,14 @@ def test_no_fault_leaves_the_answer_as_it_was(server, fault):
     server.faults = {fault}
     status, _, body = get(server)
     assert (status, body) != (sound[0], sound[2])
+
+
+def test_a_client_that_leaves_in_the_middle_does_no_harm(server):
+    server.faults = {"huge"}
+    connection = http.client.HTTPConnection(urlsplit(server.url).netloc, timeout=5)
+    connection.request("GET", USUAL)
+    connection.getresponse().read(10)
+    connection.sock.close() if connection.sock else None
+    connection.close()
+    server.faults = set()
+    assert get(server)[0] == 200
