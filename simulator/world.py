@@ -123,11 +123,11 @@ class World:
         )
         probes = [(probe, SimProbe(probe.name, seed)) for probe in site.probes]
         self._senses = [(sim, *_sensed(site, probe)) for probe, sim in probes]
-        self._feel(0.0)
+        self._feel(0.0, self.plant.tree_air_c)
         self.boards = self._wire(probes, seed, connect)
         self._power = (variation or Variation()).power
         self._strings, self._vents = self._relays()
-        self._note(0.0, self.strings_w())
+        self._note(0.0, self.strings_w(), self.plant.tree_air_c)
 
     @classmethod
     def of_night(
@@ -159,8 +159,9 @@ class World:
         self.weather = self.sky.at_s(self._sky_s + self.elapsed_s + 0.5 * dt_s)
         self.plant.step(dt_s, self.weather, heat_w, self.vent_m3_s())
         self.elapsed_s += dt_s
-        self._feel(dt_s)
-        self._note(dt_s, heat_w)
+        air_c = self.plant.tree_air_c
+        self._feel(dt_s, air_c)
+        self._note(dt_s, heat_w, air_c)
         if self.boards:
             now = self.now_utc
             for board in self.boards.values():
@@ -213,9 +214,9 @@ class World:
         for tree in range(len(self.site.trees)):
             self.plant.cover(tree, on=on)
 
-    def _feel(self, dt_s: float) -> None:
+    def _feel(self, dt_s: float, air_c: Sequence[float]) -> None:
+        """Let every probe follow the air it hangs in."""
         plant = self.plant
-        air_c = plant.tree_air_c
         for probe, kind, tree in self._senses:
             match kind:
                 case "outside":
@@ -225,13 +226,14 @@ class World:
                 case _:
                     probe.follow(air_c[tree], dt_s)
 
-    def _note(self, dt_s: float, heat_w: Sequence[float]) -> None:
+    def _note(self, dt_s: float, heat_w: Sequence[float], tree_air_c: Sequence[float]) -> None:
+        """Add a step to the record."""
         record, house_c, outside_c = self.record, self.plant.house_c, self.weather.outside_temp_c
         record.outside_min_c = min(record.outside_min_c, outside_c)
         record.house_min_c = min(record.house_min_c, house_c)
         record.house_max_c = max(record.house_max_c, house_c)
         for tree, air_c, fruit_c, power_w in zip(
-            record.trees, self.plant.tree_air_c, self.plant.fruit_c, heat_w, strict=True
+            record.trees, tree_air_c, self.plant.fruit_c, heat_w, strict=True
         ):
             tree.air_min_c = min(tree.air_min_c, air_c)
             tree.fruit_min_c = min(tree.fruit_min_c, fruit_c)
