@@ -1,0 +1,407 @@
+"""The daemon: the shell round the keeper.
+
+Threads: the control loop (the only one that decides), the bus client's, the journal's, the log's, and
+APScheduler's for what may be late (forecast, housekeeping).  The main thread only watches: when any of them
+has died, or the broker no longer carries the daemon's own messages, the process ends with exit code 70 and
+the service manager starts it again.  Heat is on meanwhile, since leases lapse.
+"""
+
+import fcntl
+import os
+import random
+import signal
+import socket
+import threading
+import uuid
+from collections import OrderedDict
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Literal
+
+import structlog
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from controller.bus.inbound import Inbound
+from controller.bus.messages import AlivePayload, LeasePayload
+from controller.bus.mqtt import MqttTransport
+from controller.bus.outbound import send, status_of
+from controller.bus.topics import Topics
+from controller.bus.transport import Message
+from controller.clock import Clock, SystemClock, now_on, paced_clock
+from controller.errors import ForecastError, JournalError, RimewardError
+from controller.journal.reader import standing_orders
+from controller.journal.store import open_for_reading
+from controller.journal.writer import Journal
+from controller.keeper import (
+    Action,
+    BoardGone,
+    BusUp,
+    Decide,
+    EchoHeard,
+    Event,
+    HandOrdered,
+    OutlookMade,
+    ProbeHeard,
+    Reply,
+    State,
+    Tick,
+    begin,
+    handle,
+)
+from controller.log import start_logging
+from controller.plan.outlook import outlook_of
+from controller.site.model import Site
+from controller.weather.service import Forecasts
+
+TICK_S = 10.0
+STATUS_S = 30.0
+FORECAST_S = 3600.0
+# A reading is kept this often at most.
+READING_S = 60.0
+# The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
+SELF_HEARD_S = 90.0
+EXIT_DEAD_THREAD = 70
+EXIT_ALREADY_RUNNING = 75
+CLIENT = "controller"
+MOST_WAITING = 2000
+
+log = structlog.stdlib.get_logger()
+
+
+class Inbox:
+    """Messages waiting for the control loop: the latest of each topic, in order of arrival, bounded."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._waiting: OrderedDict[str, Message | Event] = OrderedDict()
+        self.arrived = threading.Event()
+        self.dropped = 0
+
+    def put(self, key: str, item: Message | Event) -> None:
+        """Leave an item; an older one with the same key is forgotten."""
+        with self._lock:
+            self._waiting.pop(key, None)
+            if len(self._waiting) >= MOST_WAITING:
+                self._waiting.popitem(last=False)
+                self.dropped += 1
+            self._waiting[key] = item
+        self.arrived.set()
+
+    def take_all(self) -> list[Message | Event]:
+        """Return what waits, and forget it."""
+        with self._lock:
+            self.arrived.clear()
+            items = list(self._waiting.values())
+            self._waiting.clear()
+        return items
+
+
+class Daemon:
+    """One site's guard.
+
+    Parameters
+    ----------
+    site
+        What to guard.
+    folder
+        Where journal and forecast cache live.
+    clock
+        The machine's clock, or a paced one in rehearsals.
+    """
+
+    def __init__(self, site: Site, folder: Path, clock: Clock) -> None:
+        self.site, self.clock = site, clock
+        self.topics = Topics(site.name)
+        self.session = uuid.uuid4().hex[:12]
+        self.inbox = Inbox()
+        self.inbound = Inbound(site)
+        self.stopping = threading.Event()
+        self.journal = Journal(folder / "journal.db")
+        self.forecasts = Forecasts(site, folder)
+        self.forecast_trouble = ""
+        self.transport = MqttTransport(
+            site.broker,
+            f"{site.name}-{CLIENT}",
+            (*self.topics.heard_by_controller, *(p.topic for p in site.probes if p.topic)),
+            self._hear,
+            on_up=self._bus_up,
+            on_down=self._bus_down,
+            birth=Message(self.topics.alive(CLIENT), self._alive(alive=True)),
+            will=Message(self.topics.alive(CLIENT), self._alive(alive=False)),
+            ping_topic=self.topics.ping(CLIENT),
+            protocol=site.broker.protocol,
+        )
+        self.control = threading.Thread(target=self._control, name="control", daemon=True)
+        self._state = begin(site, self.session)
+        self._kept_s: dict[str, float] = {}
+        self._status_due_s = float("-inf")
+
+    # ---- what other threads leave here ----------------------------------------------------------------
+
+    def _hear(self, message: Message) -> None:
+        if self.inbound.is_for_controller(message.topic):
+            self.inbox.put(message.topic, message)
+
+    def _bus_up(self) -> None:
+        self.inbox.put("bus-up", BusUp())
+        log.info("bus_up", host=self.site.broker.host, port=self.site.broker.port)
+
+    def _bus_down(self) -> None:
+        log.warning("bus_down", trouble=self.transport.trouble)
+
+    def _alive(self, *, alive: bool) -> bytes:
+        return AlivePayload(session=self.session, alive=alive).to_json()
+
+    def pull_forecast(self) -> None:
+        """Fetch a forecast and leave an outlook for the control loop; a scheduler's job, so it may fail."""
+        try:
+            now = self.clock.utc()
+            forecast, fresh = self.forecasts.latest(now)
+            if fresh:
+                self.journal.put_forecast(forecast)
+            state = self._state
+            outlook = outlook_of(self.site, forecast, state.latest_c, now)
+            self.inbox.put("outlook", OutlookMade(outlook=outlook))
+            self.forecast_trouble = self.forecasts.trouble
+            log.info(
+                "outlook",
+                says=outlook.sentence if outlook else "",
+                fresh=fresh,
+                trouble=self.forecast_trouble,
+            )
+        except ForecastError as error:
+            self.forecast_trouble = str(error)
+            log.warning("forecast_failed", trouble=str(error))
+
+    # ---- the control loop -----------------------------------------------------------------------------
+
+    def _control(self) -> None:
+        self._recall_orders()
+        next_tick_s = self.clock.mono_s()
+        while not self.stopping.is_set():
+            urgent = self._take_in()
+            if urgent or self.clock.mono_s() >= next_tick_s:
+                self._apply(Tick())
+                self._publish_status()
+                self.transport.beat()
+                notify("WATCHDOG=1")  # only a whole cycle proves that the loop lives
+                next_tick_s = self.clock.mono_s() + TICK_S
+            self.clock.wait(self.inbox.arrived, next_tick_s - self.clock.mono_s())
+        self._leave()
+
+    def _take_in(self) -> bool:
+        """Pass what waits to the keeper; tell whether any of it cannot wait for the next tick."""
+        urgent = False
+        for item in self.inbox.take_all():
+            event = self.inbound.event(item) if isinstance(item, Message) else item
+            if event is None:
+                continue
+            if isinstance(event, EchoHeard):
+                known = self._state.boards.get(event.board)
+                urgent |= known is not None and known.boot != event.boot
+            urgent |= isinstance(event, HandOrdered | BusUp | BoardGone)
+            self._apply(event)
+            if isinstance(event, ProbeHeard):
+                self._keep_reading(event)
+        return urgent
+
+    def _apply(self, event: Event) -> None:
+        self._state, actions = handle(self._state, event, now_on(self.clock))
+        for action in actions:
+            send(action, self.topics, self.transport)
+            self._keep(action)
+
+    def _keep(self, action: Action) -> None:
+        match action:
+            case Decide(decision=decision, changed=changed):
+                self.journal.put_decision(decision)
+                if changed:
+                    log.info(
+                        "decision",
+                        output=decision.name,
+                        active=decision.active,
+                        reason=str(decision.reason),
+                        because=decision.because,
+                        at=decision.at.isoformat(),
+                    )
+            case Reply(answer=answer, order=order):
+                self.journal.put_order(order, answer, self.clock.utc())
+                log.info("hand_order", who=order.who, accepted=answer.accepted, because=answer.because)
+            case _:
+                pass
+
+    def _keep_reading(self, event: ProbeHeard) -> None:
+        mono_s = self.clock.mono_s()
+        if mono_s - self._kept_s.get(event.probe, float("-inf")) >= READING_S:
+            self._kept_s[event.probe] = mono_s
+            self.journal.put_reading(event.probe, self.clock.utc(), event.temp_c)
+
+    def _recall_orders(self) -> None:
+        """Take up the hand orders that stood when the daemon last ended."""
+        now = now_on(self.clock)
+        if not now.clock_trusted:
+            return
+        try:
+            connection = open_for_reading(self.journal.path)
+        except JournalError:
+            return  # a first start has no journal
+        try:
+            for order in standing_orders(connection, now.utc):
+                self._state, _ = handle(self._state, HandOrdered(order=order), now)
+                log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
+        finally:
+            connection.close()
+
+    def _publish_status(self) -> None:
+        mono_s = self.clock.mono_s()
+        if mono_s < self._status_due_s:
+            return
+        self._status_due_s = mono_s + STATUS_S
+        notices = (self.forecast_trouble, self.journal.trouble, self.transport.trouble)
+        status = status_of(self._state, now_on(self.clock), notices=tuple(n for n in notices if n))
+        self.transport.publish(self.topics.status, status.to_json(), retain=True)
+
+    def _leave(self) -> None:
+        """End every lease, so that each output takes its rest now and not when the lease runs out."""
+        for name, board in self._state.boards.items():
+            if board.boot:
+                rest = LeasePayload(session=self.session, boot=board.boot, seq=board.seq + 1, ttl_s=1.0)
+                self.transport.publish(self.topics.lease(name), rest.to_json(), expiry_s=60.0)
+        self.transport.publish(self.topics.alive(CLIENT), self._alive(alive=False))
+        log.info("left", outputs="at rest")
+
+    # ---- life ------------------------------------------------------------------------------------------
+
+    @property
+    def state(self) -> State:
+        """What the keeper knows now."""
+        return self._state
+
+    def run(self) -> int:
+        """Guard until told to stop; return the exit code."""
+        self.journal.start()
+        self.transport.start()
+        self.control.start()
+        scheduler = self._scheduler()
+        log.info("guarding", site=self.site.name, session=self.session, trees=len(self.site.trees))
+        notify("READY=1")
+        code = self._watch(scheduler)
+        self.stopping.set()
+        self.inbox.arrived.set()
+        self.control.join(5.0)
+        scheduler.shutdown(wait=False)
+        self.transport.close()
+        self.journal.stop()
+        return code
+
+    def _scheduler(self) -> BackgroundScheduler:
+        scheduler = BackgroundScheduler(
+            timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+        )
+        begin_at = datetime.now(UTC)
+        # a random minute of the hour, so that all sites together do not ask the service at once
+        jitter_s = random.uniform(0, FORECAST_S / 4) if self.clock.pace == 1.0 else 0.0  # noqa: S311 (no secret)
+        jobs: tuple[tuple[Callable[[], None], float, float], ...] = (
+            (self.pull_forecast, 0.0, FORECAST_S + jitter_s),
+            (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
+        )
+        for job, delay_s, every_s in jobs:
+            scheduler.add_job(
+                job,
+                IntervalTrigger(
+                    seconds=max(1.0, every_s / self.clock.pace),
+                    start_date=begin_at + timedelta(seconds=delay_s / self.clock.pace),
+                    timezone=UTC,
+                ),
+            )
+        scheduler.start()
+        return scheduler
+
+    def _watch(self, scheduler: BackgroundScheduler) -> int:
+        """Watch over the threads until told to stop (0) or one has died (70)."""
+        threads = {"control": self.control, "journal": self.journal.thread}
+        while not self.stopping.wait(1.0):
+            dead = [name for name, thread in threads.items() if not thread.is_alive()]
+            if not self.transport.thread_alive:
+                dead.append("bus")
+            if not scheduler.running:
+                dead.append("scheduler")
+            if self.transport.last_heard_self_s > SELF_HEARD_S:
+                dead.append("broker (does not carry our own messages)")
+            if dead:
+                log.critical("thread_died", dead=dead, then="the process ends and is started again")
+                return EXIT_DEAD_THREAD
+        return 0
+
+
+def notify(state: str) -> None:
+    """Tell the service manager (sd_notify); without one, nothing happens."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        try:
+            sock.sendto(state.encode(), address)
+        except OSError:
+            return
+
+
+def state_folder() -> Path:
+    """Return where state is kept: what the service manager says, else the XDG place."""
+    if given := os.environ.get("STATE_DIRECTORY"):
+        return Path(given.split(":", maxsplit=1)[0])
+    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(base) / "rimeward"
+
+
+def run_daemon(
+    site: Site, *, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
+) -> int:
+    """Guard a site until SIGTERM or SIGINT; return the exit code."""
+    if pace != 1.0 and not site.rehearsal:
+        raise RimewardError(
+            f"--pace {pace:g} makes the clock run faster than life, and this site file is a real site's. "
+            "Only a site file with rehearsal = true may be paced"
+        )
+    folder = folder or state_folder() / site.name
+    folder.mkdir(parents=True, exist_ok=True)
+    lock = _lock(folder)
+    if lock is None:
+        raise RimewardError(f"another Rimeward already guards with {folder}; stop it first (systemctl stop)")
+    listener = start_logging(form)
+    clock = SystemClock() if pace == 1.0 and since is None else paced_clock(pace, since)
+    daemon = Daemon(site, folder, clock)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: daemon.stopping.set())
+    threading.excepthook = _end_process
+    try:
+        return daemon.run()
+    finally:
+        listener.stop()
+        lock.close()
+
+
+def _lock(folder: Path) -> IO[str] | None:
+    lock = (folder / "lock").open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        return None
+    return lock
+
+
+def _end_process(args: threading.ExceptHookArgs) -> None:
+    """End the process when any thread dies of an exception: started anew, with heat on meanwhile."""
+    name = args.thread.name if args.thread else "a thread"
+    trace: tuple[type[BaseException], BaseException, TracebackType | None] | None = None
+    if args.exc_value is not None:
+        trace = (args.exc_type, args.exc_value, args.exc_traceback)
+    log.critical("thread_died", thread=name, exc_info=trace)
+    threading.Event().wait(0.5)  # the log's own thread needs a moment to write the line
+    os._exit(EXIT_DEAD_THREAD)
