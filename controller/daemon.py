@@ -309,13 +309,11 @@ class Daemon:
             (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
         )
         for job, delay_s, every_s in jobs:
+            # with a start in the past, be it a moment, the first run would come a whole interval late
             scheduler.add_job(
                 job,
-                IntervalTrigger(
-                    seconds=max(1.0, every_s / self.clock.pace),
-                    start_date=begin_at + timedelta(seconds=delay_s / self.clock.pace),
-                    timezone=UTC,
-                ),
+                IntervalTrigger(seconds=max(1.0, every_s / self.clock.pace), timezone=UTC),
+                next_run_time=begin_at + timedelta(seconds=delay_s / self.clock.pace),
             )
         scheduler.start()
         return scheduler
