@@ -201,6 +201,10 @@ def _long_tick_s(site: Site, world: World) -> float:
     return QUIET_TICK_S if quiet else LONG_TICK_S
 
 
+_decode = json.JSONDecoder().decode
+_NEVER = (-math.inf, math.nan)
+
+
 class Auditor:
     """Watches from outside the controller whether any string is off without a reason to be.
 
@@ -220,16 +224,19 @@ class Auditor:
         bus.connect("auditor", tuple(self._names), self._hear)
 
     def _hear(self, message: Message) -> None:
-        temp_c = json.loads(message.payload)["temp_c"]
+        temp_c = _decode(message.payload.decode())["temp_c"]
         self._said[self._names[message.topic]] = (self._bus.now_s, math.nan if temp_c is None else temp_c)
 
     def look(self, now_s: float, strings_w: list[float]) -> None:
         """Look at the relays at a time of the rehearsal; ``strings_w`` is what each tree's strings draw."""
         for (tree, probes, hold_c, power_w), draws_w in zip(self._trees, strings_w, strict=True):
-            said = [self._said.get(probe, (-math.inf, math.nan)) for probe in probes]
-            warm = all(temp_c > hold_c and now_s - at_s <= SPOKEN_LATELY_S for at_s, temp_c in said)
+            warm = draws_w < power_w
+            for probe in probes if warm else ():
+                at_s, temp_c = self._said.get(probe, _NEVER)
+                warm = warm and temp_c > hold_c and now_s - at_s <= SPOKEN_LATELY_S
             if warm or draws_w >= power_w:
-                self._cold_since_s.pop(tree, None)
+                if self._cold_since_s:
+                    self._cold_since_s.pop(tree, None)
             elif now_s - self._cold_since_s.setdefault(tree, now_s) > OBEYED_WITHIN_S:
                 self.unjustified_off += 1
 

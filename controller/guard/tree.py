@@ -57,7 +57,9 @@ def decide_tree(
     rules: TreeRules, memory: TreeMemory, evidence: Evidence, order: HandOrder | None, now: Now
 ) -> tuple[Decision, TreeMemory]:
     """Return what a tree's strings shall do, and the memory for the next time."""
-    recent_s = tuple(s for s in memory.switched_s if now.mono_s - s < HOUR_S) if memory.switched_s else ()
+    recent_s = memory.switched_s
+    if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
+        recent_s = tuple(s for s in recent_s if now.mono_s - s < HOUR_S)
     decision = _ladder(rules, memory, evidence, order, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
