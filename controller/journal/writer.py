@@ -93,7 +93,7 @@ class Journal:
     def put_forecast(self, forecast: Forecast) -> None:
         """Keep a forecast as it was issued, so that it can be scored later."""
         arrays = {
-            name: [_or_null(float(value)) for value in getattr(forecast, name)]
+            name: _without_nan(getattr(forecast, name).tolist())
             for name in forecast.__dataclass_fields__
             if isinstance(getattr(forecast, name), np.ndarray)
         }
@@ -185,6 +185,10 @@ class Journal:
             self.rows_dropped += len(batch)
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
+
+
+def _without_nan(values: list[Any]) -> list[Any]:
+    return [_without_nan(v) if isinstance(v, list) else _or_null(v) for v in values]
 
 
 def _or_null(number: float) -> float | None:

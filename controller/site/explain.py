@@ -112,8 +112,8 @@ def _forecast_lines(site: Site) -> Iterator[str]:
     if not site.forecast.services:
         yield "  no service named: the guard holds each tree from its probes alone, and nobody warns ahead"
     for service in site.forecast.services:
-        yield f"  {service.kind} at {service.base_url} ({site.forecast.use} use)"
-        if site.forecast.use == "commercial" and service.key_file is None:
+        yield f"  {service.kind} at {service.url} ({site.forecast.use} use)"
+        if site.forecast.use == "commercial" and service.is_free_for_hobby_only:
             yield (
                 "  the free host of this service is for non-commercial use; selling fruit is commercial. "
                 "Take a key (key_file, base_url) or name another service"

@@ -329,15 +329,37 @@ class Tariff(_Model):
     """Price of a kilowatt-hour, in that currency."""
 
 
+PUBLIC_HOSTS = {
+    "open-meteo": "https://api.open-meteo.com",
+    "open-meteo-ensemble": "https://ensemble-api.open-meteo.com",
+    "met-norway": "https://api.met.no",
+    "nws": "https://api.weather.gov",
+}
+
+
 class ForecastService(_Model):
     """One open forecast service."""
 
-    kind: Literal["open-meteo"]
-    """Which service's form it speaks."""
-    base_url: str = Field(default="https://api.open-meteo.com", pattern=r"^https?://[^\s/]+[^\s]*$")
-    """Where it is; a paid or own host goes here."""
+    kind: Literal["open-meteo", "open-meteo-ensemble", "met-norway", "nws"]
+    """Which service's form it speaks: Open-Meteo's forecast or ensemble, Locationforecast 2.0, the US NWS."""
+    base_url: str = Field(default="", pattern=r"^(https?://[^\s/]+[^\s]*)?$")
+    """Where it is; a paid or own host goes here.  Left out, it is the service's public host."""
     key_file: str | None = Field(default=None, max_length=400)
     """File that holds the access key, if the service wants one."""
+    model: str = Field(default="", max_length=60, pattern=r"^[a-z0-9_]*$")
+    """Which weather model to ask for, in the service's own name; left out, a good one for the place."""
+
+    @property
+    def url(self) -> str:
+        """Where to ask, without a slash at the end."""
+        return (self.base_url or PUBLIC_HOSTS[self.kind]).rstrip("/")
+
+    @property
+    def is_free_for_hobby_only(self) -> bool:
+        """Whether this host serves only those who do not sell their fruit."""
+        return (
+            self.kind.startswith("open-meteo") and self.key_file is None and self.url in PUBLIC_HOSTS.values()
+        )
 
 
 class ForecastSettings(_Model):

@@ -18,7 +18,9 @@ class Forecast:
     Every array has one value per stamp of ``at_s`` (UTC, seconds since 1970, exactly 3600 s apart).
     Temperatures, wind and cloud are at the stamp; gust, shortwave and precipitation are the maximum, mean and
     sum of the hour before it.  A value that the service does not give is NaN, and its name stands in
-    ``missing``: the reader decides what is the careful substitute.
+    ``missing``: the reader decides what is the careful substitute.  ``spread_k`` is one standard deviation of
+    the outside temperature where the service, its members or a second opinion give one; ``members_c`` holds
+    an ensemble's runs, shape (members, hours); ``remark`` is what a grower should know about this forecast.
     """
 
     source: str
@@ -35,6 +37,9 @@ class Forecast:
     shortwave_w_m2: FloatArray
     precipitation_mm: FloatArray
     missing: tuple[str, ...] = ()
+    spread_k: FloatArray | None = None
+    members_c: FloatArray | None = None
+    remark: str = ""
 
     def age_s(self, now: datetime) -> float:
         """Return how long ago the model run began [s], or the fetch where the service does not say."""

@@ -39,6 +39,11 @@ RANGES: dict[str, tuple[float, float]] = {
     "precipitation_mm": (0.0, 400.0),
 }
 EARTH_RADIUS_KM = 6371.0
+# A model run older than this [s] is no forecast of the coming night: services have answered with runs of
+# several days ago and status 200.
+OLDEST_RUN_S = 36 * 3600.0
+# A run may lie this far in the future [s] by clocks that differ.
+MOST_AHEAD_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,7 @@ def assemble(
     elevation_m: float,
     at_s: FloatArray,
     columns: Mapping[str, FloatArray],
+    members_c: FloatArray | None = None,
 ) -> Forecast:
     """Return a forecast from a service's columns, checked and brought to the site's height.
 
@@ -103,13 +109,16 @@ def assemble(
         Times, seconds since 1970, shape (n,); refused unless exactly an hour apart.
     columns
         By name of ``Forecast``'s fields and in their units, each of shape (n,), NaN where unknown.
-        ``outside_temp_c`` must be there; what else is not there is missing.
+        ``outside_temp_c`` must be there; what else is not there is missing.  ``spread_k`` may be there.
+    members_c
+        The runs of an ensemble, shape (members, n).
 
     Raises
     ------
     ShapeError
         Names the field, what was expected and what came.
     """
+    _check_run(origin.issued_at, now)
     _check_times(at_s, now)
     add_k = lapse_k(elevation_m, place)
     temp_c = columns["outside_temp_c"] + add_k
@@ -132,8 +141,33 @@ def assemble(
         at_s=at_s[keep],
         outside_temp_c=temp_c[keep],
         missing=tuple(name for name, values in whole.items() if np.isnan(values).all()),
-        **whole,
+        spread_k=_spread(columns.get("spread_k"), keep),
+        members_c=None if members_c is None else members_c[:, keep] + add_k,
+        dew_point_c=whole["dew_point_c"],
+        wind_m_s=whole["wind_m_s"],
+        gust_m_s=whole["gust_m_s"],
+        cloud_frac=whole["cloud_frac"],
+        shortwave_w_m2=whole["shortwave_w_m2"],
+        precipitation_mm=whole["precipitation_mm"],
     )
+
+
+def _check_run(issued_at: datetime | None, now: datetime) -> None:
+    if issued_at is None:
+        return
+    age_s = (now - issued_at).total_seconds()
+    if not -MOST_AHEAD_S <= age_s <= OLDEST_RUN_S:
+        raise ShapeError(
+            f"model run: expected one of the {OLDEST_RUN_S / 3600.0:g} h before {now:%Y-%m-%d %H:%M} UTC, "
+            f"got one of {issued_at:%Y-%m-%d %H:%M} UTC"
+        )
+
+
+def _spread(spread_k: FloatArray | None, keep: slice) -> FloatArray | None:
+    """Return a spread that can be one: not negative, not absurd; else none."""
+    if spread_k is None or not ((spread_k[keep] >= 0.0) & (spread_k[keep] < 30.0)).any():
+        return None
+    return np.where((spread_k[keep] >= 0.0) & (spread_k[keep] < 30.0), spread_k[keep], np.nan)
 
 
 def _check_times(at_s: FloatArray, now: datetime) -> None:

@@ -5,12 +5,16 @@ offset that is valid today.  Gusts, sunshine and rain are those of the hour befo
 ``Forecast``.  Terms: data CC BY 4.0; the free host is for non-commercial use.
 """
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from controller.errors import FetchError, ForecastError, Retry
+import numpy as np
+
+from controller.errors import FetchError, ForecastError, Retry, ShapeError
+from controller.physics import FloatArray
 from controller.site.model import ForecastService, Place
 from controller.weather.fetch import fetch, user_agent
 from controller.weather.forecast import Forecast
@@ -18,8 +22,13 @@ from controller.weather.hours import Origin, assemble, check_place
 from controller.weather.shape import column, mapping, number, shown, wrong
 
 SOURCE = "Open-Meteo"
+ENSEMBLE_SOURCE = "Open-Meteo ensemble"
 ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/), CC BY 4.0"
 FORECAST_DAYS = 4
+# A worldwide ensemble of 51 runs.
+ENSEMBLE_MODEL = "ecmwf_ifs025_ensemble"
+# Fewer runs than this, or than half of those announced, are no ensemble.
+LEAST_MEMBERS = 5
 
 # The service's name and unit, and the field of ``Forecast`` it becomes times a factor.
 HOURLY: dict[str, tuple[str, str, float]] = {
@@ -37,7 +46,7 @@ _KEY_MOST_CHARS = 200
 
 
 class OpenMeteo:
-    """The forecast service at ``settings.base_url``, for one place."""
+    """The forecast service at ``settings.url``, for one place."""
 
     def __init__(self, settings: ForecastService, place: Place, contact: str = "") -> None:
         self._settings = settings
@@ -46,9 +55,14 @@ class OpenMeteo:
 
     def latest(self, now: datetime) -> Forecast:
         """Return the newest forecast; raise ``ForecastError`` naming what was wrong with the answer."""
-        url = f"{self._settings.base_url.rstrip('/')}/v1/forecast"
-        answer = fetch(url, self._params(), headers=self._headers)
-        return forecast_from(answer.value, now, self._place)
+        is_ensemble = self._settings.kind == "open-meteo-ensemble"
+        url = f"{self._settings.url}/v1/{'ensemble' if is_ensemble else 'forecast'}"
+        params = self._params()
+        if model := self._settings.model or (ENSEMBLE_MODEL if is_ensemble else ""):
+            params["models"] = model
+        answer = fetch(url, params, headers=self._headers)
+        read = ensemble_from if is_ensemble else forecast_from
+        return read(answer.value, now, self._place)
 
     def _params(self) -> dict[str, str]:
         params = {
@@ -117,6 +131,62 @@ def forecast_from(
     return assemble(
         Origin(source, attribution), now, place, elevation_m=elevation_m, at_s=at_s, columns=columns
     )
+
+
+def ensemble_from(document: Any, now: datetime, place: Place) -> Forecast:
+    """Return the forecast in an answer of the ensemble's form: means of its runs, their spread, and they.
+
+    Runs are found by name, never by count: the service leaves out what it could not read and numbers the
+    rest anew.  A run without a temperature for the coming day is left out.  Other quantities are means.
+    """
+    top = checked_top(document, place)
+    hourly = mapping(top.get("hourly"), "hourly")
+    units = mapping(top.get("hourly_units"), "hourly_units")
+    length = len(hourly["time"]) if isinstance(hourly.get("time"), list) else 0
+    at_s = column(hourly.get("time"), "hourly.time", length)
+    runs = {
+        field: np.array(
+            [column(hourly[n], f"hourly.{n}", length) for n in _runs_of(name, unit, hourly, units)]
+        )
+        * factor
+        for name, (unit, field, factor) in HOURLY.items()
+    }
+    coming = (at_s >= now.timestamp()) & (at_s <= now.timestamp() + 86400.0)
+    all_c = runs.pop("outside_temp_c")
+    members_c = all_c[[bool(np.isfinite(run[coming]).all()) for run in all_c]] if len(all_c) else all_c
+    if len(members_c) < max(LEAST_MEMBERS, len(all_c) / 2):
+        raise ShapeError(
+            f"hourly.temperature_2m_member..: expected at least {LEAST_MEMBERS} whole runs and half of all, "
+            f"got {len(members_c)} of {len(all_c)}"
+        )
+    temp_c, spread_k = members_c.mean(axis=0), members_c.std(axis=0, ddof=1)
+    columns = {field: _mean(values) for field, values in runs.items() if len(values)}
+    return assemble(
+        Origin(ENSEMBLE_SOURCE, ATTRIBUTION),
+        now,
+        place,
+        elevation_m=number(top.get("elevation"), "elevation"),
+        at_s=at_s,
+        columns=columns | {"outside_temp_c": temp_c, "spread_k": spread_k},
+        members_c=members_c,
+    )
+
+
+def _runs_of(name: str, unit: str, hourly: Mapping[str, Any], units: Mapping[str, Any]) -> list[str]:
+    """Return the names under which an ensemble gives a quantity; those of another unit are named."""
+    names = [key for key in hourly if re.fullmatch(rf"{name}(_member\d{{2,3}})?", key)]
+    names = [key for key in names if units.get(key) != NOT_GIVEN]
+    for key in names:
+        if units.get(key) != unit:
+            raise wrong(f"hourly_units.{key}", repr(unit), units.get(key))
+    return names
+
+
+def _mean(runs: FloatArray) -> FloatArray:
+    """Return the mean of the runs that know an hour, NaN where none does."""
+    known = np.isfinite(runs)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, runs, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
 
 
 def checked_top(document: Any, place: Place) -> Mapping[str, Any]:

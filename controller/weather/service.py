@@ -1,8 +1,6 @@
 """The forecast as the rest of Rimeward asks for it: the first service that answers, else the last good one.
 
-due?  ── no ──> the last good one, with the trouble that stands
- │ yes
-ask each service in order ── good ──> keep it, no trouble
+ask each service that may be asked, in order ── any good ──> the first; the others are second opinions
  │ all failed (each notes when it may be asked again)
 last good one covers the coming hours ──> that, not fresh, its age told
  │ no
@@ -19,7 +17,10 @@ from controller.errors import ForecastError, Retry
 from controller.site.model import ForecastService, Place, Site
 from controller.weather.forecast import Forecast
 from controller.weather.forecast import ForecastService as Service
+from controller.weather.met_norway import MetNorway
+from controller.weather.nws import Nws
 from controller.weather.open_meteo import OpenMeteo
+from controller.weather.opinions import with_opinions
 from controller.weather.store import LastGood
 
 # A kept forecast is of use while it reaches this far ahead [h].
@@ -36,7 +37,24 @@ LONGEST_WAIT_S = 25 * 3600.0
 FILE_NAME = "forecast.json"
 
 Maker = Callable[[ForecastService, Place, str], Service]
-MAKERS: dict[str, Maker] = {"open-meteo": OpenMeteo}
+MAKERS: dict[str, Maker] = {
+    "open-meteo": OpenMeteo,
+    "open-meteo-ensemble": OpenMeteo,
+    "met-norway": MetNorway,
+    "nws": Nws,
+}
+
+
+class _NotForYou:
+    """A service that may not be asked, because its terms do not allow this use."""
+
+    def latest(self, _: datetime) -> Forecast:
+        """Say why."""
+        raise ForecastError(
+            "open-meteo: its free host is for non-commercial use, and this site sells its fruit; take a key "
+            "(key_file, base_url) or name met-norway, which is free for commerce",
+            Retry.WHEN_MENDED,
+        )
 
 
 @dataclass(slots=True)
@@ -117,7 +135,10 @@ class Forecasts:
         self._kept = LastGood(folder / FILE_NAME)
         self._last = self._kept.recall()
         self._chairs = [
-            _Chair(s.kind, MAKERS[s.kind](s, site.place, settings.contact)) for s in settings.services
+            _Chair(s.kind, _NotForYou())
+            if settings.use == "commercial" and s.is_free_for_hobby_only
+            else _Chair(s.kind, MAKERS[s.kind](s, site.place, settings.contact))
+            for s in settings.services
         ]
 
     def latest(self, now: datetime) -> tuple[Forecast, bool]:
@@ -133,12 +154,13 @@ class Forecasts:
                 "no forecast service is named in the site file: the guard works from its probes alone"
             )
             raise ForecastError(self.trouble, Retry.WHEN_MENDED)
-        for chair in self._chairs:
-            if (forecast := self._ask(chair, now)) is not None:
-                self._last = forecast
-                self._kept.keep(forecast)
-                self.trouble = self._kept.trouble
-                return forecast, True
+        answers = [a for chair in self._chairs if (a := self._ask(chair, now)) is not None]
+        if answers:
+            # a service may answer with what still stands; that is no trouble, only nothing new
+            self._last = with_opinions(answers[0], answers[1:])
+            self._kept.keep(self._last)
+            self.trouble = self._kept.trouble
+            return self._last, self._last.fetched_at == now
         troubles = "; ".join(chair.trouble for chair in self._chairs)
         if self._last is None or not _reaches(self._last, now):
             old = f"; the last one, {_age(self._last, now)} old, ends too soon" if self._last else ""

@@ -5,6 +5,7 @@ Every error says which field, what was expected there, and what came.
 
 import math
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -67,3 +68,14 @@ def column(value: Any, field: str, length: int) -> FloatArray:
         [math.nan if v is None else number(v, f"{field}[{i}]") for i, v in enumerate(values)],
         dtype=np.float64,
     )
+
+
+def instant(value: Any, field: str) -> datetime:
+    """Return a time with its offset (RFC 3339) as aware UTC."""
+    try:
+        at = datetime.fromisoformat(text(value, field))
+        if at.tzinfo is not None:
+            return at.astimezone(UTC)
+    except (ValueError, OverflowError):
+        pass
+    raise wrong(field, "a time with its offset", value)

@@ -6,11 +6,12 @@ import math
 import os
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from controller.physics import FloatArray
 from controller.weather.forecast import STEP_S, Forecast
 
 MAX_BYTES = 4_000_000
@@ -36,15 +37,25 @@ class _Kept(BaseModel):
     shortwave_w_m2: _Column
     precipitation_mm: _Column
     missing: tuple[str, ...] = Field(max_length=20)
+    spread_k: _Column | None = None
+    members_c: Annotated[tuple[_Column, ...], Field(max_length=200)] | None = None
+    remark: str = Field(default="", max_length=1000)
 
     @model_validator(mode="after")
     def _fits(self) -> "_Kept":
         if any(later - earlier != STEP_S for earlier, later in zip(self.at_s, self.at_s[1:], strict=False)):
             raise ValueError("times are not an hour apart")
-        for name, values in self:
-            if isinstance(values, tuple) and name != "missing" and len(values) != len(self.at_s):
+        columns = {name: values for name, values in self if name in _COLUMNS and values is not None}
+        columns |= {f"member {i}": values for i, values in enumerate(self.members_c or ())}
+        for name, values in columns.items():
+            if len(values) != len(self.at_s):
                 raise ValueError(f"{name} has {len(values)} values for {len(self.at_s)} times")
         return self
+
+
+_COLUMNS = frozenset(_Kept.model_fields) - {
+    "source", "attribution", "fetched_at", "issued_at", "elevation_m", "missing", "members_c", "remark"
+}  # fmt: skip
 
 
 class LastGood:
@@ -100,19 +111,26 @@ def _plain(forecast: Forecast) -> dict[str, Any]:
     for name in _Kept.model_fields:
         value = getattr(forecast, name)
         if isinstance(value, np.ndarray):
-            value = [v if math.isfinite(v) else None for v in value.tolist()]
+            value = _nulled(value.tolist())
         elif isinstance(value, datetime):
             value = value.isoformat()
         plain[name] = value
     return plain
 
 
-def _forecast(kept: _Kept) -> Forecast:
-    def array(values: tuple[float | None, ...]) -> Any:
-        return np.array([math.nan if v is None else v for v in values], dtype=np.float64)
+def _nulled(values: list[Any]) -> list[Any]:
+    """Return numbers with null for NaN, at any depth."""
+    return [_nulled(v) if isinstance(v, list) else (v if math.isfinite(v) else None) for v in values]
 
-    fields = {
-        name: array(value) if isinstance(value, tuple) and name != "missing" else value
-        for name, value in kept
-    }
+
+def _forecast(kept: _Kept) -> Forecast:
+    fields: dict[str, Any] = {name: _array(value) if name in _COLUMNS else value for name, value in kept}
+    if kept.members_c is not None:
+        fields["members_c"] = np.array([_array(member) for member in kept.members_c])
     return Forecast(**fields)
+
+
+def _array(values: tuple[float | None, ...] | None) -> FloatArray | None:
+    if values is None:
+        return None
+    return np.array([math.nan if v is None else v for v in values], dtype=np.float64)

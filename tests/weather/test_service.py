@@ -1,7 +1,9 @@
 """One forecast for the rest of Rimeward, whatever the services do."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from controller.errors import FetchError, ForecastError, Retry, ShapeError
@@ -9,6 +11,7 @@ from controller.site.model import ForecastService
 from controller.weather import service as module
 from controller.weather.open_meteo import forecast_from
 from controller.weather.service import Forecasts, ask_again_at
+from controller.weather.store import LastGood
 from tests.weather.conftest import NOW, PLACE, open_meteo_document
 
 
@@ -19,12 +22,14 @@ class Stand:
         self.name = name
         self.error = None
         self.asked = 0
+        self.add_k = 0.0
 
     def latest(self, now):
         self.asked += 1
         if self.error is not None:
             raise self.error
-        return forecast_from(open_meteo_document(), now, PLACE, source=self.name)
+        forecast = forecast_from(open_meteo_document(), now, PLACE, source=self.name)
+        return replace(forecast, outside_temp_c=forecast.outside_temp_c + self.add_k)
 
 
 @pytest.fixture
@@ -46,13 +51,48 @@ def forecasts(curlew_yard, stands, tmp_path, monkeypatch):
 def test_the_first_service_that_answers_is_taken(forecasts, stands):
     forecast, fresh = forecasts.latest(NOW)
     assert (forecast.source, fresh, forecasts.trouble) == ("first", True, "")
-    assert stands[1].asked == 0
+    assert stands[1].asked == 1  # for a second opinion
 
 
 def test_the_second_stands_in_for_the_first(forecasts, stands):
     stands[0].error = ShapeError("hourly: expected an object, got None")
     forecast, fresh = forecasts.latest(NOW)
     assert (forecast.source, fresh) == ("second", True)
+
+
+def test_services_that_disagree_are_told_and_kept_so(forecasts, stands, tmp_path):
+    stands[1].add_k = -4.0
+    forecast, _ = forecasts.latest(NOW)
+    assert "4.0 K colder" in forecast.remark
+    assert forecast.spread_k.min() > 2.0
+    again = LastGood(tmp_path / "forecast.json").recall()
+    assert again.remark == forecast.remark
+    np.testing.assert_array_equal(again.spread_k, forecast.spread_k)
+
+
+def test_a_seller_of_fruit_does_not_use_a_host_for_hobby_growers(curlew_yard, tmp_path):
+    settings = curlew_yard.forecast.model_copy(
+        update={"use": "commercial", "services": (ForecastService(kind="open-meteo"),)}
+    )
+    forecasts = Forecasts(curlew_yard.model_copy(update={"forecast": settings}), tmp_path)
+    with pytest.raises(ForecastError, match=r"non-commercial use.*met-norway") as caught:
+        forecasts.latest(NOW)
+    assert "key_file" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("service", "hobby"),
+    [
+        (ForecastService(kind="open-meteo"), True),
+        (ForecastService(kind="open-meteo-ensemble"), True),
+        (ForecastService(kind="open-meteo", key_file="/etc/key"), False),
+        (ForecastService(kind="open-meteo", base_url="http://own.example"), False),
+        (ForecastService(kind="met-norway"), False),
+        (ForecastService(kind="nws"), False),
+    ],
+)
+def test_which_hosts_are_for_hobby_growers_only(service, hobby):
+    assert service.is_free_for_hobby_only is hobby
 
 
 def test_the_last_good_one_stands_and_its_age_is_told(forecasts, stands):

@@ -1,6 +1,7 @@
 """The forecast kept on disk comes back exactly, or not at all."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +15,11 @@ from tests.weather.conftest import NOW, PLACE, open_meteo_document
 def forecast():
     document = open_meteo_document()
     document["hourly"]["cloud_cover"] = [None] * 96
-    return forecast_from(document, NOW, PLACE)
+    spread = np.linspace(0.5, 2.0, 96)
+    spread[7] = np.nan
+    forecast = forecast_from(document, NOW, PLACE)
+    members = forecast.outside_temp_c + np.arange(5.0)[:, None]
+    return replace(forecast, spread_k=spread, members_c=members, remark="The services disagree.")
 
 
 def test_what_was_kept_comes_back_exactly(tmp_path, forecast):
@@ -35,39 +40,39 @@ def test_nothing_kept_is_no_trouble(tmp_path):
     assert kept.trouble == ""
 
 
-def _damage(path, how):
-    body = path.read_bytes()
-    document = json.loads(body)
-    match how:
-        case "cut":
-            path.write_bytes(body[: len(body) // 2])
-        case "empty":
-            path.write_bytes(b"")
-        case "nul":
-            path.write_bytes(b"\0" * len(body))
-        case "huge":
-            path.write_bytes(b" " * 5_000_000)
-        case "nan":
-            path.write_bytes(body.replace(b"30.0", b"NaN", 1))
-        case "short":
-            document["wind_m_s"].pop()
-            path.write_text(json.dumps(document))
-        case "uneven":
-            document["at_s"][4] += 60
-            path.write_text(json.dumps(document))
-        case "stranger":
-            path.write_text(json.dumps(document | {"more": 1}))
-        case "text":
-            document["outside_temp_c"][0] = "2.0"
-            path.write_text(json.dumps(document))
+def _changed(change):
+    def damage(body):
+        document = json.loads(body)
+        change(document)
+        return json.dumps(document).encode()
+
+    return damage
 
 
-@pytest.mark.parametrize("how", ["cut", "empty", "nul", "huge", "nan", "short", "uneven", "stranger", "text"])
+def _move_a_time(document):
+    document["at_s"][4] += 60
+
+
+DAMAGES = {
+    "cut": lambda body: body[: len(body) // 2],
+    "empty": lambda _: b"",
+    "nul": lambda body: b"\0" * len(body),
+    "huge": lambda _: b" " * 5_000_000,
+    "nan": lambda body: body.replace(b"30.0", b"NaN", 1),
+    "short": _changed(lambda d: d["wind_m_s"].pop()),
+    "run": _changed(lambda d: d["members_c"][2].pop()),
+    "uneven": _changed(_move_a_time),
+    "stranger": _changed(lambda d: d.update(more=1)),
+    "text": _changed(lambda d: d["outside_temp_c"].__setitem__(0, "2.0")),
+}
+
+
+@pytest.mark.parametrize("how", DAMAGES)
 def test_a_damaged_file_is_set_aside_and_ignored(tmp_path, forecast, how):
     path = tmp_path / "forecast.json"
     kept = LastGood(path)
     kept.keep(forecast)
-    _damage(path, how)
+    path.write_bytes(DAMAGES[how](path.read_bytes()))
     assert kept.recall() is None
     assert "damaged" in kept.trouble
     assert not path.exists()
