@@ -85,7 +85,7 @@ def grant(
     """
     if not memory.is_heard(rules, now):
         return None, memory
-    off = tuple(channel for channel, tree in rules.trees.items() if heat[tree].active is False)
+    off = tuple([channel for channel, tree in rules.trees.items() if heat[tree].active is False])
     moved = tuple(
         channel for channel, vent in rules.vents.items() if vents[vent].active != rules.rests_open[channel]
     )

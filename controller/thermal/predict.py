@@ -205,7 +205,7 @@ def predict(
     if heat is Heat.HELD:
         power_w = np.zeros((*leading, inputs.steps, count))
     for k in range(inputs.steps):
-        following = np.einsum("...ij,...j->...i", step.Phi[index[..., k]], states[..., k, :])
+        following = np.matmul(step.Phi[index[..., k]], states[..., k, :, None])[..., 0]
         following += forcing[..., k, :]
         if heat is Heat.HELD:
             lift = step.Gamma[index[..., k]][..., FIRST_STRING:]
@@ -231,11 +231,13 @@ def _duty_w(lift_k_per_w: FloatArray, lack_k: FloatArray, cap_w: FloatArray) -> 
 
     It converges because a string warms its own tree more than it warms all others together in one step.
     """
+    if (lack_k <= 0.0).all():  # warm enough everywhere, as in most steps; NaN does not pass for that
+        return np.zeros_like(lack_k)
     own = np.einsum("...ii->...i", lift_k_per_w)
     power_w = np.clip(lack_k / own, 0.0, cap_w)
     for _ in range(_DUTY_ROUNDS):
         before_w = power_w
-        rest_k = lack_k - np.einsum("...ij,...j->...i", lift_k_per_w, power_w)
+        rest_k = lack_k - np.matmul(lift_k_per_w, power_w[..., None])[..., 0]
         power_w = np.clip(power_w + rest_k / own, 0.0, cap_w)
         if not np.any(np.abs(power_w - before_w) > _DUTY_TOLERANCE_W):  # written so that NaN ends it
             break
