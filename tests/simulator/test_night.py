@@ -69,7 +69,7 @@ def test_the_winter_freezes_on_as_many_nights_as_were_counted_independently():
 
 def test_it_begins_by_the_clock_of_its_site():
     north, south = load_night("clear-calm"), load_night("southern-clear")
-    assert north.start_utc(north.load_site()) == datetime(2027, 1, 15, 15, tzinfo=UTC)
+    assert north.start_utc(north.load_site()) == datetime(2027, 1, 15, 16, tzinfo=UTC)
     assert south.start_utc(south.load_site()) == datetime(2027, 7, 8, 3, tzinfo=UTC)
     assert south.end_utc(south.load_site()) == datetime(2027, 7, 8, 22, tzinfo=UTC)
 

@@ -155,7 +155,7 @@ def test_under_film_it_gets_colder_than_outside_after_sunset_and_makes_up_for_it
     # outside and cooled faster, until the film was wet with dew
     night = load_night("clear-calm")
     site = changed(curlew_yard, glazing=GlazingKind.SINGLE_FILM)
-    sky, begin = night.sky(site, 1), night.start_utc(site)
+    sky, begin = night.sky(site, 1), night.start_utc(site) - timedelta(hours=1)  # 15:00, in the sun
     plant = Plant(site, air_c=5.0)
     for step in range(5 * 144, 0, -1):
         plant.step(600.0, sky.at(begin - timedelta(seconds=600 * step)), [0.0] * 5)
