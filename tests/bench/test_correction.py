@@ -155,8 +155,8 @@ def rivals_raw(issued, observed):
 
 def check(found):
     assert found["ours"] < 0.90 * found["raw"]
-    # The raw forecast as issued says no spread.  The other raw is given the spread that its errors turn out to
-    # have over the year, which no forecaster knows; against that one, 1 play of 15 came to 1.025.
+    # The raw forecast as issued says no spread.  The other raw is given the spread that its errors turn out
+    # to have over the year, which no forecaster knows; against that one, 1 play of 15 came to 1.025.
     assert found["worst 30 nights, raw as issued"] < 1.02
     assert found["worst 30 nights"] < 1.03
     assert 0.87 < found["inside 90 %"] < 0.93
