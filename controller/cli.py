@@ -124,3 +124,47 @@ def rehearse(
         command.play_fast(name, seed, site_file=file, trace_file=trace, as_json=as_json)
     else:
         command.play_live(name, seed, site_file=file, pace=pace, restart_after_s=restart_after)
+
+
+@main.group()
+def forecast() -> None:
+    """Judge the forecasts."""
+
+
+@forecast.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file: where the probe stands.")
+@click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the journal  [default: as for run]",
+)
+@click.option("--pairs", "pairs_file", type=_FILE, help="A logbook to score in place of the journal.")
+@click.option("--picture", type=_FILE, help="Also draw the scores into this file (.png, .svg or .pdf).")
+def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Path | None) -> None:
+    """Score what was forecast against what the outside probe saw.
+
+    Bias, RMSE, CRPS and Brier score of frost, by lead and by kind of hour, raw and corrected for the site as
+    it would have been at the time; and the nights whose frost was missed or warned of in vain.
+
+    --pairs takes a CSV file with a head line and these columns: 'time' (what the forecast was for, ISO 8601
+    with its zone); 'lead_h' (hours) or 'issued' (as time); 'forecast_c', or up to 51 columns 'member01',
+    'member02', ...; 'observed_c' (empty if unknown); and, where known, 'dew_point_c', 'wind_m_s', 'cloud_frac'
+    (0..1) and 'spread_k' as forecast.
+    """
+    from controller.daemon import state_folder  # noqa: PLC0415 (only this command needs it)
+    from controller.journal.pairs import pairs_in  # noqa: PLC0415 (same)
+    from controller.weather.pairs import read_pairs  # noqa: PLC0415 (same)
+    from controller.weather.verify import replay, text_of  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    if pairs_file is not None:
+        pairs = read_pairs(pairs_file)
+    else:
+        pairs = pairs_in((folder or state_folder()) / "journal.db", site)
+    played = replay(pairs, site.place)
+    click.echo(text_of(played))
+    if picture is not None:
+        from controller.weather.verify_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
+
+        draw(played, picture)
