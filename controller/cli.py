@@ -149,8 +149,8 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
 
     --pairs takes a CSV file with a head line and these columns: 'time' (what the forecast was for, ISO 8601
     with its zone); 'lead_h' (hours) or 'issued' (as time); 'forecast_c', or up to 51 columns 'member01',
-    'member02', ...; 'observed_c' (empty if unknown); and, where known, 'dew_point_c', 'wind_m_s', 'cloud_frac'
-    (0..1) and 'spread_k' as forecast.
+    'member02', ...; 'observed_c' (empty if unknown); and, where known, 'dew_point_c', 'wind_m_s',
+    'cloud_frac' (0..1) and 'spread_k' as forecast.
     """
     from controller.daemon import state_folder  # noqa: PLC0415 (only this command needs it)
     from controller.journal.pairs import pairs_in  # noqa: PLC0415 (same)

@@ -49,3 +49,16 @@ def test_a_real_site_may_not_be_paced(tmp_path):
     result = run("run", "--site", str(example_site("curlew-yard")), "--state", str(tmp_path), "--pace", "10")
     assert result.exit_code == 1
     assert "Only a site file with rehearsal = true may be paced" in result.output
+
+
+def test_forecasts_are_scored_from_a_logbook(tmp_path):
+    rows = [f"2027-01-{1 + h // 24:02d}T{h % 24:02d}:00Z,12,{h % 7 - 1.5},{h % 7 - 3}" for h in range(240)]
+    logbook = tmp_path / "logbook.csv"
+    logbook.write_text("\n".join(["time,lead_h,forecast_c,observed_c", *rows]))
+    site = str(example_site("curlew-yard"))
+    result = run("forecast", "verify", "--site", site, "--pairs", str(logbook))
+    assert result.exit_code == 0, result.output
+    assert "all                      240" in result.output
+    result = run("forecast", "verify", "--site", site, "--state", str(tmp_path))
+    assert result.exit_code == 1
+    assert "no journal can be read here" in result.stderr

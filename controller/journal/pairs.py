@@ -40,7 +40,9 @@ def pairs_in(journal: Path, site: Site) -> Pairs:
                 last_s = fetched_s
                 parts.append(_run(float(fetched_s), json.loads(body)))
     if not parts:
-        raise PairsError(f"{journal}: no forecast has been kept in it yet; run the daemon for some days first")
+        raise PairsError(
+            f"{journal}: no forecast has been kept in it yet; run the daemon for some days first"
+        )
     if not at_s.size:
         raise PairsError(f"{journal}: no reading of an outside probe in it; name one in the site file")
     run = np.concatenate(parts, axis=1)

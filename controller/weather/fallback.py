@@ -79,7 +79,7 @@ def fallback_forecast(
 
 def _course_c(times: FloatArray, temps: FloatArray, wanted: FloatArray, place: Place) -> FloatArray:
     """Return the usual temperature [°C] at the wanted times of day."""
-    hour_of = (times // STEP_S % 24).astype(int)
+    hour_of = (np.round(times / STEP_S) % 24).astype(int)
     count = np.bincount(hour_of, minlength=24)
     known = count > 0
     if known.sum() >= LEAST_HOURS:

@@ -21,9 +21,10 @@ _OPTIONAL = ("dew_point_c", "wind_m_s", "cloud_frac", "spread_k")
 _MEMBER = re.compile(r"member_?(\d{1,2})")
 COLUMNS_HELP = (
     "A CSV file with a head line.  'time': when the forecast was for, ISO 8601 with its zone.  'lead_h' "
-    "(hours) or 'issued' (as time): how long before it was made.  'forecast_c', or up to 51 columns 'member01', "
-    "'member02', ...  'observed_c': what the outside probe read, empty if unknown.  Optional: 'dew_point_c', "
-    "'wind_m_s', 'cloud_frac' (0..1) as forecast, and 'spread_k', the service's own standard deviation."
+    "(hours) or 'issued' (as time): how long before it was made.  'forecast_c', or up to 51 columns "
+    "'member01', 'member02', ...  'observed_c': what the outside probe read, empty if unknown.  Optional: "
+    "'dew_point_c', 'wind_m_s', 'cloud_frac' (0..1) as forecast, and 'spread_k', the service's own standard "
+    "deviation."
 )
 
 

@@ -52,6 +52,16 @@ class Night:
     frost_chance: float
     observed_min_c: float
 
+    @property
+    def raw_warned(self) -> bool:
+        """Whether the forecast as issued said frost."""
+        return self.raw_min_c < FROST_C
+
+    @property
+    def warned(self) -> bool:
+        """Whether the corrected forecast made a warning worth while."""
+        return self.frost_chance >= WARN_AT
+
 
 @dataclass(frozen=True, slots=True)
 class Score:
@@ -194,24 +204,24 @@ def _lines(played: Replayed, found: Sequence[Score]) -> Iterator[str]:
         before, after = s.frost_brier
         yield f"{s.group:<20}{s.count:>8}{numbers}{f'{before:.3f} -> {after:.3f}':>18}{s.inside_90:>9.0%}"
     yield from _night_lines(played.nights)
-    yield "CRPS of a single raw value is its absolute error. In 90 %: how often the corrected 90 % range held;"
-    yield "well below 90 % means that the forecast was surer than it had reason to be."
+    yield "CRPS of a single raw value is its absolute error. In 90 %: how often the corrected 90 % range"
+    yield "held; well below 90 % means that the forecast was surer than it had reason to be."
 
 
 def _night_lines(nights: Sequence[Night]) -> Iterator[str]:
-    frosts = [n for n in nights if n.observed_min_c < FROST_C]
-    mild = len(nights) - len(frosts)
+    frosts = [night for night in nights if night.observed_min_c < FROST_C]
+    milds = [night for night in nights if night.observed_min_c >= FROST_C]
     yield (
         f"Nights judged by the last run before 17 o'clock (sun time): {len(nights)}, "
         f"of them {len(frosts)} with frost outside."
     )
     yield (
-        f"  Missed frosts: {sum(n.raw_min_c >= FROST_C for n in frosts)} raw, "
-        f"{sum(not n.frost_chance >= WARN_AT for n in frosts)} corrected (warned from {WARN_AT:.0%} on)."
+        f"  Missed frosts: {sum(not night.raw_warned for night in frosts)} raw, "
+        f"{sum(not night.warned for night in frosts)} corrected (warned from {WARN_AT:.0%} on)."
     )
     yield (
-        f"  Warned in vain, of {mild} mild nights: {sum(n.raw_min_c < FROST_C for n in nights) - sum(n.raw_min_c < FROST_C for n in frosts)} raw, "
-        f"{sum(n.frost_chance >= WARN_AT for n in nights) - sum(n.frost_chance >= WARN_AT for n in frosts)} corrected."
+        f"  Warned in vain, of {len(milds)} nights without: {sum(night.raw_warned for night in milds)} raw, "
+        f"{sum(night.warned for night in milds)} corrected."
     )
 
 

@@ -6,13 +6,12 @@ import pytest
 from controller.errors import JournalError
 from controller.journal.pairs import pairs_in
 from controller.journal.writer import Journal
-from controller.site.load import load_site
+from controller.site.load import example_site, load_site
 from controller.weather.fallback import fallback_forecast
 from controller.weather.pairs import PairsError
-from tests.conftest import CONFIG
 
 NOW = datetime(2027, 1, 14, 17, 20, tzinfo=UTC)
-SITE = load_site(CONFIG / "curlew-yard.toml")
+SITE = load_site(example_site("curlew-yard"))
 
 
 def kept(tmp_path, *, forecasts=True, readings=True):

@@ -36,7 +36,7 @@ def test_a_cold_present_moves_the_coming_hours_down():
     cold, usual = fallback_forecast(at_s, temp_c, PLACE, NOW), fallback_forecast(*readings(), PLACE, NOW)
     moved = cold.outside_temp_c - usual.outside_temp_c
     assert moved[1] < -4.5
-    assert abs(moved[-1]) < 1.0
+    assert abs(moved[-1]) < 1.5
 
 
 def test_one_reading_is_enough_for_a_course_that_falls_by_night():

@@ -73,7 +73,9 @@ def test_what_cannot_be_a_temperature_is_unknown(tmp_path):
         ("time,lead_h,forecast_c,observed_c\n2027-01-15T03:00Z,9,warm,0\n", "line 2: expected a number"),
         ("time,lead_h,forecast_c,observed_c\n2027-01-15T03:00Z,-9,1,0\n", "line 2: a lead"),
         (
-            "time,lead_h,observed_c," + ",".join(f"member{i}" for i in range(60)) + "\n2027-01-15T03:00Z,9,1\n",
+            "time,lead_h,observed_c,"
+            + ",".join(f"member{i}" for i in range(60))
+            + "\n2027-01-15T03:00Z,9,1\n",
             "at most 51",
         ),
     ],
