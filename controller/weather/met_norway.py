@@ -16,7 +16,7 @@ from controller.errors import FetchError, Retry
 from controller.physics import FloatArray, dew_point_c, vapour_pressure_kpa
 from controller.site.model import ForecastService, Place
 from controller.weather.forecast import STEP_S, Forecast
-from controller.weather.hours import Origin, assemble, check_place
+from controller.weather.hours import TEMP_RANGE_C, Origin, assemble, check_place
 from controller.weather.polite import Polite
 from controller.weather.shape import instant, mapping, number, sequence, shown, wrong
 
@@ -120,7 +120,10 @@ def _columns(data: list[Mapping[str, Any]], units: Mapping[str, Any]) -> dict[st
     _check_units(columns | {"rain": rain}, units)
     rh_pct, low_c, high_c = columns.pop("rh_pct"), columns.pop("p10_c"), columns.pop("p90_c")
     rh_pct = np.where((rh_pct > 0.0) & (rh_pct <= 105.0), np.minimum(rh_pct, 100.0), np.nan)
-    from_rh = dew_point_c(vapour_pressure_kpa(columns["outside_temp_c"], rh_pct))
+    low, high = TEMP_RANGE_C
+    temp_c = columns["outside_temp_c"]
+    possible_c = np.where((temp_c >= low) & (temp_c <= high), temp_c, np.nan)
+    from_rh = dew_point_c(vapour_pressure_kpa(possible_c, rh_pct))
     columns["dew_point_c"] = np.where(np.isnan(columns["dew_point_c"]), from_rh, columns["dew_point_c"])
     return columns | {"precipitation_mm": rain, "spread_k": (high_c - low_c) / P10_TO_P90_SDS}
 

@@ -18,7 +18,7 @@ from controller.physics import FloatArray
 from controller.site.model import ForecastService, Place
 from controller.weather.fetch import fetch, user_agent
 from controller.weather.forecast import Forecast
-from controller.weather.hours import Origin, assemble, check_place
+from controller.weather.hours import TEMP_RANGE_C, Origin, assemble, check_place
 from controller.weather.shape import column, mapping, number, shown, wrong
 
 SOURCE = "Open-Meteo"
@@ -153,7 +153,10 @@ def ensemble_from(document: Any, now: datetime, place: Place) -> Forecast:
     }
     coming = (at_s >= now.timestamp()) & (at_s <= now.timestamp() + 86400.0)
     all_c = runs.pop("outside_temp_c")
-    members_c = all_c[[bool(np.isfinite(run[coming]).all()) for run in all_c]] if len(all_c) else all_c
+    low_c, high_c = TEMP_RANGE_C
+    # one absurd run would move the mean by degrees and still look like weather
+    whole = [np.isfinite(run[coming]).all() and not ((run < low_c) | (run > high_c)).any() for run in all_c]
+    members_c = all_c[np.array(whole, dtype=bool)]
     if len(members_c) < max(LEAST_MEMBERS, len(all_c) / 2):
         raise ShapeError(
             f"hourly.temperature_2m_member..: expected at least {LEAST_MEMBERS} whole runs and half of all, "

@@ -14,6 +14,8 @@ from controller.errors import ShapeError
 from controller.physics import FloatArray
 
 _MOST_SHOWN = 60
+# Larger numbers are none, and would overflow when squared and summed.
+MOST = 1e12
 
 
 def shown(value: Any) -> str:
@@ -54,7 +56,8 @@ def text(value: Any, field: str) -> str:
 
 def number(value: Any, field: str) -> float:
     """Return a finite JSON number."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    # written so that NaN fails; beyond the limit no quantity of a forecast lies, not even a time
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < MOST:
         raise wrong(field, "a number", value)
     return float(value)
 

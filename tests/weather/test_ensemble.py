@@ -94,3 +94,12 @@ def test_the_request_names_the_model():
     forecast = OpenMeteo(ForecastService(kind="open-meteo-ensemble"), PLACE).latest(NOW)
     assert forecast.source == "Open-Meteo ensemble"
     assert responses.calls[0].request.params["models"] == "ecmwf_ifs025_ensemble"
+
+
+def test_a_run_that_is_absurd_is_left_out():
+    answer = document(members=10)
+    answer["hourly"]["temperature_2m_member03"][40] = 85.0
+    without = document(members=10)
+    del without["hourly"]["temperature_2m_member03"]
+    got = ensemble_from(answer, NOW, PLACE)
+    assert got.outside_temp_c.tolist() == ensemble_from(without, NOW, PLACE).outside_temp_c.tolist()
