@@ -50,11 +50,14 @@ from controller.keeper import (
     Tick,
     begin,
     handle,
+    outside_temp_c,
 )
 from controller.log import start_logging
 from controller.plan.outlook import outlook_of
 from controller.site.model import Site
+from controller.weather.forecast import Forecast
 from controller.weather.service import Forecasts
+from controller.weather.site_weather import SiteWeather
 
 TICK_S = 10.0
 STATUS_S = 30.0
@@ -121,6 +124,7 @@ class Daemon:
         self.stopping = threading.Event()
         self.journal = Journal(folder / "journal.db")
         self.forecasts = Forecasts(site, folder)
+        self.site_weather = SiteWeather(site.place, folder)
         self.forecast_trouble = ""
         self.transport = MqttTransport(
             site.broker,
@@ -158,23 +162,36 @@ class Daemon:
     def pull_forecast(self) -> None:
         """Fetch a forecast and leave an outlook for the control loop; a scheduler's job, so it may fail."""
         try:
-            now = self.clock.utc()
-            forecast, fresh = self.forecasts.latest(now)
-            if fresh:
-                self.journal.put_forecast(forecast)
-            state = self._state
+            now, state = self.clock.utc(), self._state
+            outside_c = outside_temp_c(state, now_on(self.clock))
+            self.site_weather.learn(now, outside_c)
+            forecast, fresh = self._expected(now, outside_c)
             outlook = outlook_of(self.site, forecast, state.latest_c, now)
             self.inbox.put("outlook", OutlookMade(outlook=outlook))
-            self.forecast_trouble = self.forecasts.trouble
+            troubles = (self.forecasts.trouble, self.site_weather.trouble)
+            self.forecast_trouble = "; ".join(trouble for trouble in troubles if trouble)
             log.info(
                 "outlook",
                 says=outlook.sentence if outlook else "",
+                remark=forecast.remark,
                 fresh=fresh,
                 trouble=self.forecast_trouble,
             )
         except ForecastError as error:
             self.forecast_trouble = str(error)
             log.warning("forecast_failed", trouble=str(error))
+
+    def _expected(self, now: datetime, outside_c: float) -> tuple[Forecast, bool]:
+        """Return the forecast corrected for this site, else what the probe's last days suggest."""
+        try:
+            issued, fresh = self.forecasts.latest(now)
+        except ForecastError:
+            if (instead := self.site_weather.without_forecast(now)) is None:
+                raise
+            return instead, False
+        if fresh:
+            self.journal.put_forecast(issued)
+        return self.site_weather.corrected(issued, now, outside_c)[0], fresh
 
     # ---- the control loop -----------------------------------------------------------------------------
 

@@ -330,6 +330,12 @@ def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None
     return ev.coldest(judged) if judged else None
 
 
+def outside_temp_c(state: State, now: Now) -> float:
+    """Return what the outside probe reads [°C]; NaN unless it may be believed now."""
+    outside = _judge(state, state.rules.outside_probes, now)
+    return outside.temp_c if outside is not None and outside.fault is None else math.nan
+
+
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
 
 

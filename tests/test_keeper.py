@@ -17,10 +17,13 @@ from controller.keeper import (
     ProbeHeard,
     Reply,
     Tick,
+    begin,
+    handle,
+    outside_temp_c,
 )
 from controller.plan.outlook import Outlook
 from controller.site.load import example_site, parse_site
-from tests.conftest import DUSK, Drive
+from tests.conftest import DUSK, Drive, at
 
 TREES = ("satsuma-door", "satsuma-middle", "satsuma-back", "lemon", "yuzu")
 
@@ -330,3 +333,11 @@ def test_no_unsound_number_ever_rests_a_heater(drive, temp_c):
         drive.step(10.0)
     assert all(drive.tree(name).active for name in TREES)
     assert all(given.lease.off == () for given in drive.leases())
+
+
+def test_the_outside_temperature_is_known_only_while_its_probe_is_believed(curlew_yard):
+    state = begin(curlew_yard, "s1")
+    assert math.isnan(outside_temp_c(state, at(0.0)))
+    state, _ = handle(state, ProbeHeard(probe="outside", temp_c=-2.5, at=at(0.0).utc), at(0.0))
+    assert outside_temp_c(state, at(10.0)) == -2.5
+    assert math.isnan(outside_temp_c(state, at(7200.0)))

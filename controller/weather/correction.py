@@ -48,6 +48,8 @@ MOST_BIAS_K = 6.0
 MOST_Z = 3.5
 # How sure the spread is: about as if it came from this many independent nights of its kind.
 TAIL_DEGREES = 8.0
+# An hour this much before the last one learned means that the clock had run ahead [s].
+CLOCK_SET_BACK_S = 2.0 * 86400.0
 # The reading leaves at least this share of an hour's variance: probe and house are not one point.
 LEAST_REMAINING = 0.02
 # Lags [h] at which the likeness of errors is measured, the prior likeness at each, and its weight [h].
@@ -154,14 +156,15 @@ class SiteCorrection:
         Parameters
         ----------
         at_s
-            The hour, seconds since 1970; one not later than the last learned is passed over.
+            The hour, seconds since 1970; one not later than the last learned is passed over, unless it is
+            so much earlier that the clock must have been set back.
         lead_h, forecast_c, regime, stated_spread_k
             The forecasts made for it, shape (n,): how long before [h], temperature [°C], the kind of hour as
             forecast, and the service's own spread [K] if it has one.
         observed_c
             What the outside probe read [°C].
         """
-        if not math.isfinite(observed_c) or at_s <= self.learned_at_s:
+        if not math.isfinite(observed_c) or 0.0 <= self.learned_at_s - at_s < CLOCK_SET_BACK_S:
             return
         # each class of lead takes the forecast nearest to its middle
         distance = np.where(
@@ -171,7 +174,7 @@ class SiteCorrection:
         usable = distance[np.arange(LEADS_H.size), nearest] < math.log(2.6)
         if not usable.any():
             return
-        self._age(min(MEMORY_H, (at_s - self.learned_at_s) / 3600.0))
+        self._age(max(0.0, min(MEMORY_H, (at_s - self.learned_at_s) / 3600.0)))
         self._settle(at_s)
         near = Regime(regime.night[nearest], regime.radiating[nearest], regime.still[nearest])
         stated = np.broadcast_to(np.asarray(stated_spread_k, dtype=np.float64), forecast_c.shape)
@@ -193,7 +196,7 @@ class SiteCorrection:
     def _settle(self, at_s: float) -> None:
         """Once a day, move the coefficients on that spreads are judged by, and measure likeness anew."""
         day = at_s // 86400.0
-        if day > self.settled_day:
+        if day != self.settled_day:
             self.settled_k, self.settling_k = self.settling_k, self.coefficient_k.copy()
             self.settled_day, self._likeness = day, None
 
@@ -246,7 +249,7 @@ class SiteCorrection:
                 self.lag_weight[index] = keep * self.lag_weight[index] + 0.5 * (z * z + before * before)
         self.recent_z[at_s] = z
         oldest_s = at_s - 3600.0 * LAGS_H[-1]
-        self.recent_z = {t: v for t, v in self.recent_z.items() if t >= oldest_s}
+        self.recent_z = {t: v for t, v in self.recent_z.items() if oldest_s <= t <= at_s}
 
     def _described(self, regime: Regime, forecast_c: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return each hour's features, shape (n, FEATURES), and its shares of kinds, shape (n, KINDS)."""

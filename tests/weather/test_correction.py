@@ -153,3 +153,12 @@ def test_what_is_kept_comes_back_the_same_and_anything_else_is_refused():
     for broken in ({}, {**plain, "variance_k2": [[1.0]]}, {**plain, "recent_z": 3}):
         with pytest.raises(ValueError, match="not"):
             SiteCorrection.from_plain(broken)
+
+
+def test_after_a_clock_that_had_run_ahead_it_goes_on_learning():
+    learned = taught(5, lambda _: -1.0)
+    learned.learn(1e12, LEADS_H, np.full(5, 2.0), DAY, 1.0)
+    early_s = 40 * 86400.0
+    learned.learn(early_s, LEADS_H, np.full(5, 2.0), DAY, 1.0)
+    assert learned.learned_at_s == early_s
+    assert np.isfinite(learned.covariance_k2).all()
