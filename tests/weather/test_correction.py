@@ -162,3 +162,23 @@ def test_after_a_clock_that_had_run_ahead_it_goes_on_learning():
     learned.learn(early_s, LEADS_H, np.full(5, 2.0), DAY, 1.0)
     assert learned.learned_at_s == early_s
     assert np.isfinite(learned.covariance_k2).all()
+
+
+def test_what_the_reading_told_is_no_longer_common_to_the_hours():
+    hours = np.arange(12)
+    arguments = (3600.0 * hours, hours.astype(float), np.zeros(12), regime(1.0, 1.0, 0.8, 12))
+    out = SiteCorrection().correct(*arguments, observed_c=0.0, observed_at_s=0.0)
+    # correlation of two hours given a third, for Gaussian variables (any textbook of multivariate statistics)
+    lags = np.array([[0, 3, 6], [3, 0, 3], [6, 3, 0]])
+    alike = np.where(lags == 0, 1.0, out.level * out.decay**lags)
+    partial = alike[1, 2] - out.fade[3] * out.fade[6]
+    partial /= math.sqrt((1.0 - out.fade[3] ** 2) * (1.0 - out.fade[6] ** 2))
+    assert out.likeness[3, 6] == pytest.approx(partial, abs=1e-9)
+    assert out.likeness[3, 6] < alike[1, 2] - 0.1
+
+
+def test_spreads_are_judged_by_what_was_known_a_day_before():
+    assert not taught(1, lambda _: -3.0).settled_k.any()
+    learned = taught(4, lambda _: -3.0)
+    assert learned.settled_k.any()
+    assert (np.abs(learned.settled_k[:, 0]) < np.abs(learned.coefficient_k[:, 0])).all()

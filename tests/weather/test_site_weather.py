@@ -75,9 +75,10 @@ def test_a_broken_probe_neither_teaches_nor_moves(tmp_path, broken_c):
 
 def test_an_hour_counts_once(tmp_path):
     weather, now = lived(tmp_path, 5, off_k=0.0)
-    before = weather.correction.to_plain()
+    before, expected = weather.correction.to_plain(), weather.without_forecast(now).outside_temp_c.tolist()
     weather.learn(now - timedelta(minutes=70), 30.0)
     assert weather.correction.to_plain() == before
+    assert weather.without_forecast(now).outside_temp_c.tolist() == expected
 
 
 def test_what_was_learned_outlives_the_process(tmp_path):
