@@ -178,7 +178,7 @@ def test_what_the_reading_told_is_no_longer_common_to_the_hours():
 
 
 def test_spreads_are_judged_by_what_was_known_a_day_before():
-    assert not taught(1, lambda _: -3.0).settled_k.any()
+    assert not taught(2, lambda _: -3.0).settled_k.any()
     learned = taught(4, lambda _: -3.0)
     assert learned.settled_k.any()
     assert (np.abs(learned.settled_k[:, 0]) < np.abs(learned.coefficient_k[:, 0])).all()
