@@ -113,6 +113,10 @@ def _forecast_lines(site: Site) -> Iterator[str]:
         yield "  no service named: the guard holds each tree from its probes alone, and nobody warns ahead"
     for service in site.forecast.services:
         yield f"  {service.kind} at {service.url} ({site.forecast.use} use)"
+        if service.kind in {"met-norway", "nws"}:
+            yield "    it gives no sunshine: the model takes none, so that it errs on the cold side by day"
+            if not site.forecast.contact:
+                yield "    it is not asked without a contact (a mail or web address) in [forecast]: its terms"
         if site.forecast.use == "commercial" and service.is_free_for_hobby_only:
             yield (
                 "  the free host of this service is for non-commercial use; selling fruit is commercial. "

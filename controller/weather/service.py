@@ -9,12 +9,13 @@ ForecastError
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from controller.errors import ForecastError, Retry
 from controller.site.model import ForecastService, Place, Site
+from controller.weather.ageing import STALLED_S, Pulse, widened
 from controller.weather.forecast import Forecast
 from controller.weather.forecast import ForecastService as Service
 from controller.weather.met_norway import MetNorway
@@ -66,6 +67,7 @@ class _Chair:
     failures: int = 0
     not_before: datetime | None = None
     trouble: str = ""
+    pulse: Pulse = field(default_factory=Pulse)
 
     def may_ask(self, now: datetime) -> bool:
         if self.not_before is None:
@@ -78,8 +80,16 @@ class _Chair:
         self.trouble = str(error)
         self.not_before = ask_again_at(error.retry, self.failures, now, random.random())  # noqa: S311 (no secret)
 
-    def succeeded(self) -> None:
+    def succeeded(self, forecast: Forecast) -> Forecast:
+        """Return an answer, widened and with its trouble told where its numbers stood still too long."""
         self.failures, self.not_before, self.trouble = 0, None, ""
+        still_s = self.pulse.unchanged_s(forecast)
+        if still_s < STALLED_S:
+            return forecast
+        self.trouble = (
+            f"{self.name}: the same forecast for {still_s / 3600.0:.0f} h; its model may have stalled"
+        )
+        return widened(forecast, still_s / 3600.0)
 
 
 def ask_again_at(retry: Retry, failures: int, now: datetime, draw: float) -> datetime:
@@ -126,7 +136,7 @@ class Forecasts:
     Attributes
     ----------
     trouble
-        What is wrong with the forecasts now, in plain words; empty when the newest one is fresh.
+        What is wrong with the forecasts now, in plain words; empty when every service answered soundly.
     """
 
     def __init__(self, site: Site, folder: Path) -> None:
@@ -159,7 +169,7 @@ class Forecasts:
             # a service may answer with what still stands; that is no trouble, only nothing new
             self._last = with_opinions(answers[0], answers[1:])
             self._kept.keep(self._last)
-            self.trouble = self._kept.trouble
+            self.trouble = "; ".join(t for t in (*(c.trouble for c in self._chairs), self._kept.trouble) if t)
             return self._last, self._last.fetched_at == now
         troubles = "; ".join(chair.trouble for chair in self._chairs)
         if self._last is None or not _reaches(self._last, now):
@@ -168,7 +178,7 @@ class Forecasts:
             raise ForecastError(self.trouble)
         kept = f"the one of {self._last.source} {_age(self._last, now)} ago still stands"
         self.trouble = f"no new forecast, {kept}: {troubles}"
-        return self._last, False
+        return widened(self._last, (now - self._last.fetched_at).total_seconds() / 3600.0), False
 
     def _ask(self, chair: _Chair, now: datetime) -> Forecast | None:
         if not chair.may_ask(now):
@@ -178,8 +188,7 @@ class Forecasts:
         except ForecastError as error:
             chair.failed(error, now)
             return None
-        chair.succeeded()
-        return forecast
+        return chair.succeeded(forecast)
 
 
 def _reaches(forecast: Forecast, now: datetime) -> bool:

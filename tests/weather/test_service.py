@@ -58,6 +58,7 @@ def test_the_second_stands_in_for_the_first(forecasts, stands):
     stands[0].error = ShapeError("hourly: expected an object, got None")
     forecast, fresh = forecasts.latest(NOW)
     assert (forecast.source, fresh) == ("second", True)
+    assert "hourly: expected an object" in forecasts.trouble
 
 
 def test_services_that_disagree_are_told_and_kept_so(forecasts, stands, tmp_path):
@@ -105,6 +106,33 @@ def test_the_last_good_one_stands_and_its_age_is_told(forecasts, stands):
     assert "first: no answer in time; second: no answer in time" in forecasts.trouble
     stands[0].error = None
     assert forecasts.latest(NOW + timedelta(hours=6))[1] is True
+    assert forecasts.trouble == "second: no answer in time"
+    stands[1].error = None
+    assert forecasts.latest(NOW + timedelta(hours=7))[1] is True
+    assert forecasts.trouble == ""
+
+
+def test_an_old_forecast_gets_a_wide_spread(forecasts, stands):
+    forecasts.latest(NOW)
+    stands[0].error = stands[1].error = FetchError("no answer in time")
+    assert forecasts.latest(NOW + timedelta(hours=5))[0].spread_k.max() == 0.0  # the two services agreed
+    forecast, _ = forecasts.latest(NOW + timedelta(hours=18))
+    np.testing.assert_allclose(forecast.spread_k, 1.0)  # half a kelvin for each six hours beyond six
+
+
+def test_a_service_that_says_the_same_for_half_a_day_has_stalled(forecasts, stands):
+    stands[1].add_k = 0.5
+    for hour in range(13):
+        forecasts.latest(NOW + timedelta(hours=hour))
+        stands[1].add_k += 0.1
+        assert forecasts.trouble == ""
+    forecast, fresh = forecasts.latest(NOW + timedelta(hours=13))
+    assert fresh
+    assert "first: the same forecast for 13 h" in forecasts.trouble.replace("open-meteo", "first")
+    assert forecasts.trouble.count("stalled") == 1
+    assert forecast.spread_k.min() > 0.5
+    stands[0].add_k = 0.3
+    forecasts.latest(NOW + timedelta(hours=14))
     assert forecasts.trouble == ""
 
 
