@@ -1,7 +1,7 @@
 """Spoiled answers of every service: each gives a whole forecast or a ``ForecastError``, and nothing else.
 
-That none can switch a heater off is shown where heaters are switched: the guard heeds only probes.  Here it
-is shown that what passes for a forecast could not mislead by NaN or absurdity either.
+What passes for a forecast cannot mislead by NaN or absurdity, and a keeper with cold trees that is told of
+the night it makes keeps every heater on.
 """
 
 import json
@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from controller.errors import ForecastError
+from controller.keeper import OutlookMade
+from controller.plan.outlook import outlook_of
 from controller.weather import met_norway, nws, open_meteo
 from controller.weather.fetch import parse_json
 from controller.weather.store import LastGood
@@ -119,6 +121,39 @@ def test_twenty_five_thousand_spoiled_answers_of_each_service(name):
     passed = pour(name, 25_000, seed=2)
     print(f"{name}: {passed} of 25000 passed for forecasts")
     assert 0 < passed < 25_000
+
+
+def keep_warm(drive, count, seed):
+    """Tell a keeper with cold trees what ``count`` spoiled answers make of the night; return how many."""
+    make, read, now, place = READERS["open-meteo"]
+    chance, text, heard = random.Random(seed), json.dumps(make()), 0
+    drive.temps_c = dict.fromkeys(drive.temps_c, -3.0)
+    for _ in range(3):
+        drive.step()
+    for _ in range(count):
+        try:
+            forecast = read(spoil(json.loads(text), chance), now, place)
+        except ForecastError:
+            continue
+        outlook = outlook_of(drive.site, forecast, drive.temps_c, now)
+        heard += outlook is not None
+        drive.tell(OutlookMade(outlook=outlook))
+        drive.actions.clear()
+        drive.step()
+        assert all(drive.tree(tree.name).active for tree in drive.site.trees)
+        assert all(not give.lease.off for give in drive.leases())
+    return heard
+
+
+def test_no_spoiled_answer_rests_a_heater_on_a_cold_tree(drive):
+    assert keep_warm(drive, 30, seed=4) >= 3
+
+
+@pytest.mark.long
+def test_no_spoiled_answer_of_thousands_rests_a_heater_on_a_cold_tree(drive):
+    heard = keep_warm(drive, 3000, seed=5)
+    print(f"{heard} of 3000 became an outlook that the keeper heard")
+    assert heard > 300
 
 
 def test_a_spoiled_file_of_the_last_good_forecast_is_set_aside_or_whole(tmp_path):

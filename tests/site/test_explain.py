@@ -48,3 +48,13 @@ def test_it_says_so_when_a_tree_has_no_string():
 def test_it_warns_a_seller_off_a_free_host():
     text = example_site("curlew-yard").read_text().replace('"non-commercial"', '"commercial"')
     assert "selling fruit is commercial" in explain(parse_site(text))
+
+
+def test_it_says_what_a_service_lacks_and_what_it_wants():
+    text = example_site("curlew-yard").read_text().replace('kind = "open-meteo"', 'kind = "met-norway"')
+    said = explain(parse_site(text))
+    assert "met-norway at https://api.met.no" in said
+    assert "gives no sunshine" in said
+    assert "not asked without a contact" in said
+    with_contact = text.replace("[forecast]", '[forecast]\ncontact = "mailto:grower@curlew-yard.example"')
+    assert "not asked" not in explain(parse_site(with_contact))

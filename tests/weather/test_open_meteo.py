@@ -79,6 +79,14 @@ def test_a_quantity_that_is_impossible_is_taken_out_and_the_temperature_kept(nam
     np.testing.assert_array_equal(forecast.outside_temp_c, document["hourly"]["temperature_2m"])
 
 
+def test_a_dew_point_lifted_over_the_temperature_by_rounding_is_the_temperature():
+    document = open_meteo_document()
+    document["hourly"]["dew_point_2m"][40] = document["hourly"]["temperature_2m"][40] + 0.1
+    forecast = forecast_from(document, NOW, PLACE)
+    assert forecast.dew_point_c[40] == forecast.outside_temp_c[40]
+    assert forecast.missing == ()
+
+
 def test_temperatures_are_brought_to_the_height_of_the_site():
     # ICAO standard atmosphere: 6.5 K per km
     document = open_meteo_document()
