@@ -173,7 +173,6 @@ class Daemon:
             log.info(
                 "outlook",
                 says=outlook.sentence if outlook else "",
-                remark=forecast.remark,
                 fresh=fresh,
                 trouble=self.forecast_trouble,
             )

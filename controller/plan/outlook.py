@@ -45,10 +45,15 @@ class Outlook:
     energy_kwh: float
     cost: float
     currency: str
+    remark: str = ""
 
     @property
     def sentence(self) -> str:
-        """The outlook as a grower reads it."""
+        """The outlook as a grower reads it, with what is to be known about the forecast behind it."""
+        return f"{self._numbers} ({self.remark})" if self.remark else self._numbers
+
+    @property
+    def _numbers(self) -> str:
         text = (
             f"down to {self.outside_min_c:.1f} °C outside at {self.outside_min_at:%H:%M} UTC and "
             f"{self.house_min_c:.1f} °C in the house ({self.source})"
@@ -114,6 +119,7 @@ def outlook_of(
         energy_kwh=energy_kwh,
         cost=energy_kwh * site.tariff.price_per_kwh,
         currency=site.tariff.currency,
+        remark=forecast.remark,
     )
 
 

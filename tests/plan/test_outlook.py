@@ -1,5 +1,6 @@
 """The outlook: what a forecast means for each tree."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -55,6 +56,12 @@ def test_a_mild_night_needs_nothing(curlew_yard):
     outlook = outlook_of(curlew_yard, forecast(4.0, cloud=1.0), READINGS, DUSK)
     assert all(tree.heat_from is None and tree.energy_kwh == 0.0 for tree in outlook.trees)
     assert outlook.sentence.endswith("no tree needs heat")
+
+
+def test_what_is_to_be_known_about_the_forecast_is_said(curlew_yard):
+    doubted = replace(forecast(-6.0), remark="services disagree by 3 K")
+    outlook = outlook_of(curlew_yard, doubted, READINGS, DUSK)
+    assert outlook.sentence.endswith("(services disagree by 3 K)")
 
 
 def test_a_night_beyond_the_strings_says_so(curlew_yard):

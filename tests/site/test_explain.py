@@ -30,6 +30,7 @@ def test_it_carries_the_cautions():
 
 def test_it_says_what_is_odd_about_a_sparse_site():
     text = example_site("tussock-bay").read_text()
+    text = text.replace('  [[forecast.service]]\n  kind = "met-norway"\n', "")
     said = explain(parse_site(text.replace("open_above_c = 27.0", 'open_above_c = 27.0\nrest = "open"')))
     assert "46.4° S, 168.9° E" in said
     assert "no service named: the guard holds each tree from its probes alone" in said
