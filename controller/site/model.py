@@ -203,6 +203,8 @@ class Tree(_Model):
     """Air temperature to hold under the fleece [°C]; left out, the kind's own (common practice)."""
     fruit_count: int = Field(default=100, ge=0, le=5000)
     """How many fruit hang on it in winter."""
+    season_later_days: float = Field(default=0.0, ge=-120, le=120)
+    """How many days later than usual it blooms and ripens [d]; negative for an early variety or place."""
     crop_value: float = Field(default=50.0, ge=0, le=1e6)
     """What the hanging crop is worth, in the tariff's currency."""
     tree_value: float = Field(default=150.0, ge=0, le=1e6)

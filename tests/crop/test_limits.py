@@ -1,8 +1,11 @@
 """Limits of each kind against published ones."""
 
+from datetime import UTC, datetime
+
 import pytest
 
-from controller.crop.limits import limits_of
+from controller.crop.limits import hold_at_c, limits_of, stage_limit_c, tissue_limits
+from controller.crop.season import Stage
 from controller.site.handbook import CROPS, CropKind
 
 
@@ -43,3 +46,55 @@ def test_limits_of_a_tree(curlew_yard):
     limits = limits_of(lemon)
     assert (limits.hold_c, limits.fruit_damage_c) == (1.0, -0.8)
     assert limits.hand_off_floor_c == pytest.approx(0.2)
+
+
+JANUARY, MAY = datetime(2027, 1, 15, tzinfo=UTC), datetime(2027, 5, 15, tzinfo=UTC)
+
+
+def tree_of(site, kind, **changed):
+    return next(tree for tree in site.trees if tree.kind == kind).model_copy(update=changed)
+
+
+def limits_at(tree, at, chilled_h=400.0):
+    return tissue_limits(tree, at, latitude_deg=52.2, chilled_h=chilled_h)
+
+
+@pytest.mark.parametrize(
+    ("stage", "low_f", "high_f"),
+    [
+        # Puffer & Turrell 1967 as above, from memory: oranges and mandarins
+        (Stage.GREEN, 28.5, 29.5),
+        (Stage.HALF_RIPE, 28.0, 29.0),
+        (Stage.RIPE, 27.0, 28.0),
+        # Morris 2016: an open flower of any fruit tree, 31 °F for 30 min
+        (Stage.BLOSSOM, 30.9, 31.0),
+    ],
+)
+def test_each_stage_stands_at_the_warm_end_of_its_published_range(stage, low_f, high_f):
+    limit_f = stage_limit_c(CropKind.SATSUMA, stage) * 1.8 + 32.0
+    assert low_f - 0.1 <= limit_f <= high_f + 0.1
+    assert limit_f >= high_f - 0.15
+
+
+def test_fruit_hardens_as_it_ripens():
+    limits_c = [stage_limit_c(CropKind.SWEET_ORANGE, stage) for stage in Stage]
+    assert limits_c == sorted(limits_c, reverse=True)
+
+
+def test_the_tenderest_fruit_that_hangs_decides(curlew_yard):
+    satsuma = tree_of(curlew_yard, CropKind.SATSUMA)
+    winter, spring = limits_at(satsuma, JANUARY), limits_at(satsuma, MAY)
+    assert (winter.fruit_c, winter.tender_c) == (-2.2, None)
+    assert (spring.fruit_c, spring.tender_c) == (None, -0.6)
+    assert limits_at(tree_of(curlew_yard, CropKind.SATSUMA, fruit_count=0), JANUARY).fruit_c is None
+    assert winter.wood_c < winter.leaf_c < winter.fruit_c
+    assert limits_at(satsuma, JANUARY, chilled_h=0.0).wood_c > winter.wood_c
+
+
+def test_blossom_is_held_a_degree_warmer_unless_the_grower_says_otherwise(curlew_yard):
+    # common practice, no source
+    satsuma = tree_of(curlew_yard, CropKind.SATSUMA)
+    assert hold_at_c(satsuma, JANUARY, latitude_deg=52.2) == 0.0
+    assert hold_at_c(satsuma, MAY, latitude_deg=52.2) == 1.0
+    assert hold_at_c(satsuma, MAY, latitude_deg=-46.0) == 0.0
+    assert hold_at_c(tree_of(curlew_yard, CropKind.SATSUMA, hold_c=0.5), MAY, latitude_deg=52.2) == 0.5
