@@ -126,6 +126,42 @@ def rehearse(
         command.play_live(name, seed, site_file=file, pace=pace, restart_after_s=restart_after)
 
 
+@main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option(
+    "--design-min",
+    "design_min_c",
+    type=click.FloatRange(-30, 5),
+    default=-9.0,
+    show_default=True,
+    help="The coldest outside temperature to stand [°C].",
+)
+@click.option(
+    "--weather",
+    help="Also cost a winter: a German reference year, 1 to 15 (1: North Sea coast), or a file of its form.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as one line of JSON.")
+def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool) -> None:
+    """Say how many watts each tree needs, and what a winter would cost.
+
+    Watts at -3, -6, -9 and -12 °C for three kinds of night, circuits, and what one more layer of fleece or a
+    house of double film would change; from what the site file says the house is made of.
+    """
+    from controller.plan.size import changed  # noqa: PLC0415 (numpy costs a moment on a small board)
+    from controller.plan.size import size as size_of  # noqa: PLC0415 (same)
+    from controller.plan.size_text import json_of, text_of  # noqa: PLC0415 (same)
+    from controller.plan.winter import winter_of  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    sizing, winters = size_of(site, design_min_c), []
+    if weather is not None:
+        from simulator.weather_files import winter_weather  # noqa: PLC0415 (only this needs the simulator)
+
+        hours = winter_weather(weather, site.place)
+        winters = [(what, winter_of(each, hours)) for what, each in (("as it is", site), *changed(site))]
+    click.echo(json_of(sizing, winters) if as_json else text_of(site, sizing, winters))
+
+
 @main.group()
 def forecast() -> None:
     """Judge the forecasts."""

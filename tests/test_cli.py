@@ -62,3 +62,14 @@ def test_forecasts_are_scored_from_a_logbook(tmp_path):
     result = run("forecast", "verify", "--site", site, "--state", str(tmp_path))
     assert result.exit_code == 1
     assert "no journal can be read here" in result.stderr
+
+
+def test_size_says_watts_and_a_winters_cost():
+    site = str(example_site("curlew-yard"))
+    plain = run("size", "--site", site, "--design-min", "-12", "--weather", "1")
+    assert plain.exit_code == 0, plain.output
+    assert "At -12 °C on the worst of these nights" in plain.output
+    assert "German reference year 1" in plain.output
+    figures = json.loads(run("size", "--site", site, "--design-min", "-12", "--json").output)
+    assert figures["sizing"]["design_min_c"] == -12.0
+    assert run("size", "--site", site, "--weather", "77").exit_code == 1

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.errors import RehearsalError
-from simulator.weather_files import hour_of_year, read_reference_year, reference_year
+from simulator.weather_files import hour_of_year, read_reference_year, reference_year, winter_weather
 
 
 @pytest.fixture(scope="module")
@@ -136,3 +136,17 @@ def test_a_file_of_another_kind_is_refused(tmp_path, text, fault):
 def test_a_file_that_is_gone_is_named(tmp_path):
     with pytest.raises(RehearsalError, match="reinstall"):
         read_reference_year(tmp_path / "gone.dat")
+
+
+def test_a_winter_at_a_place_has_its_hours_in_the_right_half_of_the_year(curlew_yard):
+    pytest.importorskip("demandlib")
+    north = winter_weather("1", curlew_yard.place)
+    south = winter_weather("1", curlew_yard.place.model_copy(update={"latitude_deg": -46.0}))
+    assert datetime.fromtimestamp(north.at_s[0], tz=UTC) == datetime(2026, 10, 1, tzinfo=UTC)
+    assert datetime.fromtimestamp(south.at_s[0], tz=UTC) == datetime(2026, 4, 1, tzinfo=UTC)
+    for winter in (north, south):
+        assert len(winter.at_s) == 210 * 24
+        coldest = np.argsort(winter.outside_temp_c)[:100] / 24
+        assert 60 < np.median(coldest) < 150, "the cold lies in the middle of the winter"
+    with pytest.raises(RehearsalError):
+        winter_weather("no such file", curlew_yard.place)
