@@ -204,3 +204,45 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
         from controller.weather.verify_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
 
         draw(played, picture)
+
+
+_LOGBOOK_HELP = "The logbook: a CSV file; its columns are in the README."
+
+
+@main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file: geometry and materials.")
+@click.option("--logbook", "logbook_file", type=_FILE, required=True, help=_LOGBOOK_HELP)
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
+@click.option("--picture", type=_FILE, help="Also draw it into this file (.png, .svg or .pdf).")
+def fit(file: Path, logbook_file: Path, picture: Path | None, *, as_json: bool) -> None:
+    """Learn a house from a record: its losses, capacities and gains, each with its error.
+
+    Says how well nights not seen would have been foretold twelve hours ahead, and what the record cannot
+    tell yet.
+    """
+    from controller.learn.by_command import fit_logbook  # noqa: PLC0415 (only this command needs it)
+
+    click.echo(fit_logbook(load_site(file), logbook_file, as_json=as_json, picture=picture))
+
+
+@main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file: geometry and materials.")
+@click.option("--logbook", "logbook_file", type=_FILE, required=True, help=_LOGBOOK_HELP)
+@click.option("--from", "begin", required=True, help="When to predict from, such as 2027-01-14T18:00Z.")
+@click.option(
+    "--hours", type=click.FloatRange(1, 168), default=12.0, show_default=True, help="How far ahead [h]."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
+@click.option("--picture", type=_FILE, help="Also draw it into this file (.png, .svg or .pdf).")
+def predict(
+    file: Path, logbook_file: Path, begin: str, hours: float, picture: Path | None, *, as_json: bool
+) -> None:
+    """Predict house and trees from a time of a logbook on, and compare with what came.
+
+    The model is learnt from what stands before that time; the weather, fleece and powers written after it
+    are taken as known.
+    """
+    from controller.learn.by_command import predict_logbook  # noqa: PLC0415 (only this command needs it)
+
+    site = load_site(file)
+    click.echo(predict_logbook(site, logbook_file, begin, hours, as_json=as_json, picture=picture))

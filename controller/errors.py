@@ -8,6 +8,7 @@
     ├── MessageError       a payload on the bus is not what the contract says
     ├── BrokerError        no broker could be started or reached
     ├── JournalError       the journal cannot be used
+    ├── LogbookError       a logbook cannot be used; the text names line and column
     └── RehearsalError     a night cannot be played
 
 The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a programmer's mistake: a bad
@@ -61,6 +62,10 @@ class BrokerError(RimewardError):
 
 class JournalError(RimewardError):
     """The journal cannot be used."""
+
+
+class LogbookError(RimewardError):
+    """A logbook cannot be used."""
 
 
 class RehearsalError(RimewardError):

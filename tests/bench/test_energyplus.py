@@ -8,7 +8,7 @@ import numpy as np
 import peers
 import pytest
 
-from controller.thermal.fit import fit
+from controller.thermal.fit import fit_house
 from controller.thermal.hindcast import hindcast
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import parameters_of
@@ -38,7 +38,7 @@ def test_twelve_hours_ahead_on_later_frost_nights(tmp_path, cover, climate):
     whole = energyplus_house.record(table, cover, climate)
     record = whole.part(5 * DAY, whole.steps)
     prior = parameters_of(energyplus_house.site(cover, climate))
-    learnt = fit(record.part(0, TRAIN_DAYS * DAY), prior)
+    learnt = fit_house(record.part(0, TRAIN_DAYS * DAY), prior)
     starts = frost_starts(record)
     steps = round(LEAD_S / record.inputs.step_s)
     first = initial_state(

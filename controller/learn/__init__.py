@@ -1,0 +1,1 @@
+"""Learning from records: logbooks, fits, predictions of them, and what is told about them."""
