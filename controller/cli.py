@@ -162,6 +162,33 @@ def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool)
     click.echo(json_of(sizing, winters) if as_json else text_of(site, sizing, winters))
 
 
+@main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the journal  [default: as for run]",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as one line of JSON.")
+@click.option("--picture", type=_FILE, help="Also draw the plan into this file (.png, .svg or .pdf).")
+def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool) -> None:
+    """Say what the coming day asks of the strings, and what is warmed ahead.
+
+    From the forecast and what the journal's probes last said; nothing is switched.
+    """
+    from controller.daemon import plan_now  # noqa: PLC0415 (only this command needs it)
+    from controller.plan.plan_text import json_of, text_of  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    found = plan_now(site, folder)
+    click.echo(json_of(found) if as_json else text_of(site, found))
+    if picture is not None:
+        from controller.plan.plan_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
+
+        draw(site, found, picture)
+
+
 @main.group()
 def forecast() -> None:
     """Judge the forecasts."""

@@ -9,14 +9,17 @@ the service manager starts it again.  Heat is on meanwhile, since leases lapse.
 import fcntl
 import os
 import random
+import shutil
 import signal
 import socket
 import threading
 import uuid
 from collections import OrderedDict
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import IO, Literal
 
@@ -32,7 +35,7 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, SystemClock, now_on, paced_clock
 from controller.errors import ForecastError, JournalError, RimewardError
-from controller.journal.reader import standing_orders
+from controller.journal.reader import latest_readings, standing_orders
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
 from controller.keeper import (
@@ -44,6 +47,7 @@ from controller.keeper import (
     Event,
     HandOrdered,
     OutlookMade,
+    PlanMade,
     ProbeHeard,
     Reply,
     State,
@@ -54,9 +58,10 @@ from controller.keeper import (
 )
 from controller.log import start_logging
 from controller.plan.outlook import outlook_of
+from controller.plan.plan import SLOT_S, Plan, plan_of
 from controller.site.model import Site
 from controller.weather.forecast import Forecast
-from controller.weather.service import Forecasts
+from controller.weather.service import FILE_NAME, Forecasts
 from controller.weather.site_weather import SiteWeather
 
 TICK_S = 10.0
@@ -125,7 +130,8 @@ class Daemon:
         self.journal = Journal(folder / "journal.db")
         self.forecasts = Forecasts(site, folder)
         self.site_weather = SiteWeather(site.place, folder)
-        self.forecast_trouble = ""
+        self.forecast_trouble = self.plan_trouble = ""
+        self._expectation: Forecast | None = None
         self.transport = MqttTransport(
             site.broker,
             f"{site.name}-{CLIENT}",
@@ -168,6 +174,8 @@ class Daemon:
             forecast, fresh = self._expected(now, outside_c)
             outlook = outlook_of(self.site, forecast, state.latest_c, now)
             self.inbox.put("outlook", OutlookMade(outlook=outlook))
+            self._expectation = forecast
+            self.make_plan()
             troubles = (self.forecasts.trouble, self.site_weather.trouble)
             self.forecast_trouble = "; ".join(trouble for trouble in troubles if trouble)
             log.info(
@@ -179,6 +187,21 @@ class Daemon:
         except ForecastError as error:
             self.forecast_trouble = str(error)
             log.warning("forecast_failed", trouble=str(error))
+
+    def make_plan(self) -> None:
+        """Leave a plan for the control loop; a scheduler's job.  If it fails, the guard goes on alone."""
+        if (expected := self._expectation) is None:
+            return
+        plan = None
+        try:
+            plan = plan_of(self.site, expected, self._state.latest_c, self.clock.utc())
+            self.plan_trouble = ""
+        except Exception as error:  # (the edge of a job: a plan is worth no crash)
+            self.plan_trouble = f"planning failed ({error}): the guard works without a plan"
+            log.exception("plan_failed")
+        if plan is not None and plan.is_short:
+            log.info("plan", says=plan.sentence)
+        self.inbox.put("plan", PlanMade(plan=plan))
 
     def _expected(self, now: datetime, outside_c: float) -> tuple[Forecast, bool]:
         """Return the forecast corrected for this site, else what the probe's last days suggest."""
@@ -276,7 +299,7 @@ class Daemon:
         if mono_s < self._status_due_s:
             return
         self._status_due_s = mono_s + STATUS_S
-        notices = (self.forecast_trouble, self.journal.trouble, self.transport.trouble)
+        notices = (self.forecast_trouble, self.plan_trouble, self.journal.trouble, self.transport.trouble)
         status = status_of(self._state, now_on(self.clock), notices=tuple(n for n in notices if n))
         self.transport.publish(self.topics.status, status.to_json(), retain=True)
 
@@ -322,6 +345,7 @@ class Daemon:
         jitter_s = random.uniform(0, FORECAST_S / 4) if self.clock.pace == 1.0 else 0.0  # noqa: S311 (no secret)
         jobs: tuple[tuple[Callable[[], None], float, float], ...] = (
             (self.pull_forecast, 0.0, FORECAST_S + jitter_s),
+            (self.make_plan, SLOT_S, SLOT_S),
             (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
         )
         for job, delay_s, every_s in jobs:
@@ -398,6 +422,35 @@ def run_daemon(
     finally:
         listener.stop()
         lock.close()
+
+
+def plan_now(site: Site, folder: Path | None) -> Plan:
+    """Return the plan as the daemon would make it now, from its journal and a forecast; nothing is switched.
+
+    Raises
+    ------
+    ForecastError
+        There is no forecast, or it reaches less than six hours ahead.
+    """
+    folder = folder or state_folder() / site.name
+    now = datetime.now(UTC)
+    with TemporaryDirectory() as own:  # the daemon alone writes its folder
+        if (kept := folder / FILE_NAME).exists():
+            shutil.copy(kept, own)
+        forecast, _ = Forecasts(site, Path(own)).latest(now)
+    plan = plan_of(site, forecast, _latest_readings(folder, now), now)
+    if plan is None:
+        raise ForecastError(f"the forecast of {forecast.source} says too little of the coming six hours")
+    return plan
+
+
+def _latest_readings(folder: Path, now: datetime) -> dict[str, float]:
+    try:
+        connection = open_for_reading(folder / "journal.db")
+    except JournalError:
+        return {}  # where nothing was read yet, the forecast says where to start
+    with closing(connection):
+        return latest_readings(connection, now)
 
 
 def _lock(folder: Path) -> IO[str] | None:

@@ -27,6 +27,7 @@ from controller.guard.now import Now
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
 from controller.guard.vent import VentMemory, VentRules, decide_vent
 from controller.plan.outlook import Outlook
+from controller.plan.plan import Plan
 from controller.site.model import Site
 
 # A decision that stands is handed out again after this long, so that the journal shows it still stood.
@@ -79,6 +80,13 @@ class OutlookMade:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlanMade:
+    """A plan for the coming day was made; it replaces the last one, and None leaves the guard alone."""
+
+    plan: Plan | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BusUp:
     """The bus is there (again): every board is told the present state at once."""
 
@@ -88,7 +96,7 @@ class Tick:
     """Time passed."""
 
 
-Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | BusUp | Tick
+Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | PlanMade | BusUp | Tick
 
 
 # ---- actions ------------------------------------------------------------------------------------------
@@ -155,6 +163,8 @@ class State:
     vent: Mapping[str, Decision] = field(default_factory=dict)
     told_s: Mapping[str, float] = field(default_factory=dict)
     outlook: Outlook | None = None
+    plan: Plan | None = None
+    plan_came_s: float = -math.inf
 
 
 def _with(
@@ -178,6 +188,8 @@ def _with(
         vent=state.vent,
         told_s=state.told_s,
         outlook=state.outlook,
+        plan=state.plan,
+        plan_came_s=state.plan_came_s,
     )
 
 
@@ -260,6 +272,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return _take_order(state, event.order, now)
         case OutlookMade(outlook=outlook):
             return replace(state, outlook=outlook), ()
+        case PlanMade(plan=plan):
+            return replace(state, plan=plan, plan_came_s=now.mono_s), ()
         case BusUp():
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
             return replace(state, boards=fresh), ()
@@ -347,7 +361,8 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         evidence = _judge(state, rules.tree_probes[tree.name], now)
         assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
-        decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now)
+        ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
+        decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now, ask)
         heat[tree.name] = _if_heard(decision, tree, rules.tree_boards[tree.name], heard_boards)
     # heat that a board still reports counts too: a vent waits until the string is really off
     heating = any(decision.active for decision in heat.values()) or any(
@@ -382,6 +397,8 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         vent=vent,
         told_s=told_s,
         outlook=state.outlook,
+        plan=state.plan,
+        plan_came_s=state.plan_came_s,
     )
     return new, tuple(actions)
 

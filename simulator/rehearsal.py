@@ -19,8 +19,9 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message, Transport
 from controller.guard.decision import Decision
 from controller.guard.now import Now
-from controller.keeper import Action, BusUp, Decide, Event, OutlookMade, State, Tick, begin, handle
+from controller.keeper import Action, BusUp, Decide, Event, OutlookMade, PlanMade, State, Tick, begin, handle
 from controller.plan.outlook import Outlook, outlook_of
+from controller.plan.plan import plan_of
 from controller.site.model import Site
 from controller.weather.forecast import Forecast
 from simulator.night import Night
@@ -37,6 +38,9 @@ LONG_RUN_H = 72.0
 # A night looks at a new forecast this often [s]; a long run every third day.
 FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
+# A rehearsal plans anew this often [s], less often than the daemon; a long one only while any tree is near
+# its hold temperature.
+PLAN_S = 3600.0
 # A reading older than this is no reason to keep a string off [s]: two reporting periods and a control period.
 SPOKEN_LATELY_S = 130.0
 # So long may pass between a word and the relay that follows it [s]: two control periods.
@@ -165,7 +169,8 @@ def play(
     tracer = _Trace(trace)
     reasons: Counter[str] = Counter()
     auditor = Auditor(site, bus)
-    next_forecast_s = 0.0
+    next_forecast_s = next_plan_s = 0.0
+    expected: Forecast | None = None
     outlook: Outlook | None = None
     controller.tell(BusUp(), Now(mono_s=0.0, utc=world.start_utc))
     while world.elapsed_s < night.hours * 3600.0:
@@ -176,10 +181,16 @@ def play(
         now = Now(mono_s=world.elapsed_s, utc=world.now_utc)
         if forecast is not None and world.elapsed_s >= next_forecast_s:
             next_forecast_s = world.elapsed_s + forecast_s
-            outlook = outlook_of(site, forecast(world, now.utc), controller.state.latest_c, now.utc)
+            expected = forecast(world, now.utc)
+            outlook = outlook_of(site, expected, controller.state.latest_c, now.utc)
+            next_plan_s = world.elapsed_s
             controller.tell(OutlookMade(outlook=outlook), now)
             if outlook is not None and on_outlook is not None:
                 on_outlook(outlook, world)
+        if expected is not None and world.elapsed_s >= next_plan_s and tick_s < QUIET_TICK_S:
+            next_plan_s = world.elapsed_s + PLAN_S
+            plan = plan_of(site, expected, controller.state.latest_c, now.utc)
+            controller.tell(PlanMade(plan=plan), now)
         for decision in controller.tick(now):
             reasons[str(decision.reason)] += 1
             tracer.note(f"{decision.name} {decision.active:d} {decision.reason} {decision.because}\n")

@@ -1,12 +1,17 @@
 """The commands that need no bus."""
 
 import json
+from dataclasses import replace
 
 from click.testing import CliRunner
 
 from controller import __version__
 from controller.cli import main
+from controller.journal.store import open_for_writing
 from controller.site.load import example_site
+from controller.weather.service import Forecasts
+from tests.plan.test_outlook import forecast as hard_night
+from tests.plan.test_plan import LATE
 
 
 def run(*args):
@@ -73,3 +78,25 @@ def test_size_says_watts_and_a_winters_cost():
     figures = json.loads(run("size", "--site", site, "--design-min", "-12", "--json").output)
     assert figures["sizing"]["design_min_c"] == -12.0
     assert run("size", "--site", site, "--weather", "77").exit_code == 1
+
+
+def test_plan_shows_what_the_daemon_would_plan(tmp_path, monkeypatch):
+    def latest(_, now):
+        given = hard_night(-12.0)
+        moved_s = now.timestamp() - LATE.timestamp()
+        return replace(given, at_s=given.at_s + moved_s - moved_s % 3600.0), False
+
+    monkeypatch.setattr(Forecasts, "latest", latest)
+    site = str(example_site("curlew-yard"))
+    plain = run("plan", "--site", site, "--state", str(tmp_path), "--picture", str(tmp_path / "plan.svg"))
+    assert plain.exit_code == 0, plain.output
+    assert "the strings are too small for" in plain.output
+    assert (tmp_path / "plan.svg").exists()
+    (tmp_path / "forecast.json").write_text("{}")
+    open_for_writing(tmp_path / "journal.db")[0].close()
+    figures = json.loads(run("plan", "--site", site, "--state", str(tmp_path), "--json").output)
+    assert figures["trees"]["lemon"]["lacks_w"] > 0.0
+    monkeypatch.setattr(Forecasts, "latest", lambda *_: (hard_night(-12.0), False))
+    result = run("plan", "--site", site, "--state", str(tmp_path))
+    assert result.exit_code == 1
+    assert "says too little of the coming six hours" in result.stderr

@@ -1,6 +1,7 @@
 """The keeper's loop, as stories: situation, what happens, the reasons in order."""
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -14,6 +15,7 @@ from controller.keeper import (
     EchoHeard,
     HandOrdered,
     OutlookMade,
+    PlanMade,
     ProbeHeard,
     Reply,
     Tick,
@@ -22,8 +24,10 @@ from controller.keeper import (
     outside_temp_c,
 )
 from controller.plan.outlook import Outlook
+from controller.plan.plan import plan_of
 from controller.site.load import example_site, parse_site
 from tests.conftest import DUSK, Drive, at
+from tests.plan.test_outlook import forecast
 
 TREES = ("satsuma-door", "satsuma-middle", "satsuma-back", "lemon", "yuzu")
 
@@ -341,3 +345,45 @@ def test_the_outside_temperature_is_known_only_while_its_probe_is_believed(curle
     state, _ = handle(state, ProbeHeard(probe="outside", temp_c=-2.5, at=at(0.0).utc), at(0.0))
     assert outside_temp_c(state, at(10.0)) == -2.5
     assert math.isnan(outside_temp_c(state, at(7200.0)))
+
+
+def plan_asking(site, floor_c, slots=8):
+    given = plan_of(site, forecast(-6.0), {}, DUSK)
+    trees = {
+        name: replace(tree, floor_c=(floor_c,) * slots, why="a test asks")
+        for name, tree in given.trees.items()
+    }
+    return replace(given, trees=trees)
+
+
+def test_a_plan_adds_heat_until_it_is_an_hour_old(drive, curlew_yard):
+    for _ in range(3):
+        drive.step(120.0)
+    assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
+    drive.tell(PlanMade(plan=plan_asking(curlew_yard, 9.0)))
+    came_s = drive.mono_s
+    drive.step()
+    assert (drive.tree("lemon").active, drive.tree("lemon").reason) == (True, Reason.PLANNED)
+    lease = drive.leases()[-1].lease
+    assert not {"1", "2", "3", "4", "5"} & set(lease.off), "no heater rests while the plan warms"
+    while drive.mono_s - came_s <= 3600.0:
+        drive.step(60.0)
+    drive.step(60.0)
+    assert (drive.tree("lemon").active, drive.tree("lemon").reason) == (False, Reason.PLAN_OLD)
+
+
+def test_a_plan_that_asks_for_no_number_changes_nothing(drive, curlew_yard):
+    drive.tell(PlanMade(plan=plan_asking(curlew_yard, math.nan)))
+    for _ in range(3):
+        drive.step(120.0)
+    assert (drive.tree("lemon").active, drive.tree("lemon").reason) == (False, Reason.PLAN_ABSURD)
+    drive.tell(PlanMade(plan=None))
+    drive.step()
+    assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
+
+
+def test_messages_leave_the_plan_in_place(drive, curlew_yard):
+    plan = plan_asking(curlew_yard, 9.0)
+    drive.tell(PlanMade(plan=plan))
+    drive.step()
+    assert drive.state.plan is plan

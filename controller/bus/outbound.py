@@ -86,7 +86,7 @@ def status_of(state: State, now: Now, *, notices: tuple[str, ...] = ()) -> Statu
         boards=tuple(boards),
         probes_c={name: c for name, c in state.latest_c.items() if math.isfinite(c)},
         outlook=state.outlook.sentence if state.outlook else "no forecast: the guard works from probes alone",
-        notices=notices,
+        notices=notices if state.plan is None or not state.plan.is_short else (*notices, state.plan.sentence),
     )
 
 

@@ -27,6 +27,9 @@ class Reason(StrEnum):
     NOT_YET_WARM = "not-yet-warm"
     MINIMUM_ON_TIME = "minimum-on-time"
     SWITCHED_OFTEN = "switched-often"
+    PLANNED = "planned"
+    PLAN_OLD = "plan-old"
+    PLAN_ABSURD = "plan-absurd"
     WARM_ENOUGH = "warm-enough"
     NO_STRING = "no-string"
     # a vent's ladder
@@ -69,6 +72,11 @@ _SENTENCES: dict[Reason, str] = {
     Reason.NOT_YET_WARM: "{temp_c:.2f} °C is not yet above {limit_c:.2f} °C, where the heat may rest again",
     Reason.MINIMUM_ON_TIME: "warm at {temp_c:.2f} °C, but on for {age_s:.0f} s of at least {minimum_s:.0f} s",
     Reason.SWITCHED_OFTEN: "warm at {temp_c:.2f} °C, but switched {switchings} times in the last hour",
+    Reason.PLANNED: "{temp_c:.2f} °C is not above {limit_c:.2f} °C, to which the plan warms: {plan}",
+    Reason.PLAN_OLD: "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan, {age_s:.0f} s old, is not heeded",
+    Reason.PLAN_ABSURD: (
+        "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan asks for {asked_c:.1f} °C and is not heeded"
+    ),
     Reason.WARM_ENOUGH: "{temp_c:.2f} °C is above {limit_c:.2f} °C",
     Reason.NO_STRING: "this tree has no string: {temp_c:.2f} °C, hold temperature {limit_c:.2f} °C",
     Reason.HEAT_ON: "a string is heating, so the vent stays shut",
@@ -98,12 +106,14 @@ class Decision:
     age_s: float = math.nan
     ahead_s: float = math.nan
     minimum_s: float = math.nan
+    asked_c: float = math.nan
     switchings: int = 0
     probe: str = ""
     board: str = ""
     who: str = ""
     until: str = ""
     rest: str = ""
+    plan: str = ""
 
     @property
     def because(self) -> str:
@@ -114,6 +124,8 @@ class Decision:
             age_s=self.age_s,
             ahead_s=self.ahead_s,
             minimum_s=self.minimum_s,
+            asked_c=self.asked_c,
+            plan=self.plan,
             switchings=self.switchings,
             probe=self.probe or "the probe",
             board=self.board,

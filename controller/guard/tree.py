@@ -9,7 +9,9 @@ Heat is the resting state: whatever is not known to be warm is heated.
     4  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
     5  minimum on time     a heater that began stays on for 120 s
     6  switched often      at the eleventh switching within the hour it stays on
-    7  warm enough         -> off, as long as the lease is renewed
+    7  plan                warms ahead, or blossom hangs: not above the floor it asks -> heat; a plan too old
+                           or asking something absurd is named and changes nothing
+    8  warm enough         -> off, as long as the lease is renewed
 
 Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
 """
@@ -20,6 +22,7 @@ from controller.guard.decision import Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
 from controller.guard.now import Now
+from controller.plan.plan import LARGEST_LIFT_K, OLDEST_S, Ask
 
 # Air under fleece this hot means a displaced string or morning sun: fleece (polypropylene) softens far
 # above it, leaves scorch from about 40 °C (from memory).
@@ -54,13 +57,21 @@ class TreeMemory:
 
 
 def decide_tree(
-    rules: TreeRules, memory: TreeMemory, evidence: Evidence, order: HandOrder | None, now: Now
+    rules: TreeRules,
+    memory: TreeMemory,
+    evidence: Evidence,
+    order: HandOrder | None,
+    now: Now,
+    ask: Ask | None = None,
 ) -> tuple[Decision, TreeMemory]:
-    """Return what a tree's strings shall do, and the memory for the next time."""
+    """Return what a tree's strings shall do, and the memory for the next time.
+
+    ``ask`` is what the plan asks for the tree now; it can add heat and nothing else.
+    """
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
         recent_s = tuple(s for s in recent_s if now.mono_s - s < HOUR_S)
-    decision = _ladder(rules, memory, evidence, order, len(recent_s), now)
+    decision = _ladder(rules, memory, evidence, order, ask, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
             heating=decision.active,
@@ -78,6 +89,7 @@ def _ladder(
     memory: TreeMemory,
     evidence: Evidence,
     order: HandOrder | None,
+    ask: Ask | None,
     switchings: int,
     now: Now,
 ) -> Decision:
@@ -95,6 +107,8 @@ def _ladder(
             temp_c=temp_c,
             limit_c=limit_c,
             age_s=evidence.age_s if evidence.fault else age_s,
+            asked_c=ask.floor_c if ask else float("nan"),
+            plan=ask.why if ask else "",
             ahead_s=evidence.ahead_s,
             minimum_s=MINIMUM_ON_S,
             switchings=switchings,
@@ -125,4 +139,17 @@ def _ladder(
         return record(Reason.MINIMUM_ON_TIME, heat=True, age_s=on_for_s)
     if memory.heating and not switchings < SWITCHINGS_PER_HOUR - 1:
         return record(Reason.SWITCHED_OFTEN, heat=True)
+    if ask is not None and (fault := _fault_of(ask, rules.hold_c)) is not None:
+        return record(fault, heat=False, limit_c=rules.hold_c, age_s=ask.age_s)
+    if ask is not None and not temp_c > ask.floor_c:
+        return record(Reason.PLANNED, heat=True, limit_c=ask.floor_c)
     return record(Reason.WARM_ENOUGH, heat=False, limit_c=rules.hold_c)
+
+
+def _fault_of(ask: Ask, hold_c: float) -> Reason | None:
+    """Return why what a plan asks is not heeded; each test asks for what makes it good, so NaN fails it."""
+    if not 0.0 <= ask.age_s <= OLDEST_S:
+        return Reason.PLAN_OLD
+    if not hold_c < ask.floor_c <= hold_c + LARGEST_LIFT_K:
+        return Reason.PLAN_ABSURD
+    return None

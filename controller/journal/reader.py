@@ -5,6 +5,18 @@ from datetime import UTC, datetime
 
 from controller.guard.hand import HandOrder, Order
 
+# A reading older than this says little of the present [s].
+LATEST_S = 900.0
+
+
+def latest_readings(connection: sqlite3.Connection, now: datetime) -> dict[str, float]:
+    """Return what each probe last said within a quarter of an hour [°C]."""
+    rows = connection.execute(
+        "SELECT probe, temp_c, max(at_s) FROM reading WHERE at_s > ? AND at_s <= ? GROUP BY probe",
+        (now.timestamp() - LATEST_S, now.timestamp()),
+    )
+    return {probe: temp_c for probe, temp_c, _ in rows}
+
 
 def standing_orders(connection: sqlite3.Connection, now: datetime) -> list[HandOrder]:
     """Return the accepted orders that have not ended, the latest for each target, oldest first."""

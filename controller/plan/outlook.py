@@ -6,9 +6,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from controller.physics import FloatArray
 from controller.site.model import Probe, Site
-from controller.thermal.inputs import HORIZON_S, STEP_S, inputs_of
-from controller.thermal.parameters import parameters_of
+from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
+from controller.thermal.parameters import Parameters, parameters_of
 from controller.thermal.predict import Heat, Prediction, initial_state, predict
 from controller.weather.forecast import Forecast
 
@@ -92,15 +93,7 @@ def outlook_of(
         return None
     parameters = parameters_of(site)
     inputs = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % STEP_S)
-    start = initial_state(
-        parameters,
-        house_temp_c=_coldest(site.probes_of("house"), latest_c),
-        outside_temp_c=_first_finite(
-            _coldest(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
-        ),
-        tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
-        deep_temp_c=float(inputs.deep_temp_c[0]),
-    )
+    start = starting_state(site, parameters, inputs, latest_c)
     free = predict(parameters, start, inputs, Heat.NONE)
     held = predict(parameters, start, inputs, Heat.HELD)
     if not np.isfinite(free.house_temp_c).all():
@@ -120,6 +113,21 @@ def outlook_of(
         cost=energy_kwh * site.tariff.price_per_kwh,
         currency=site.tariff.currency,
         remark=forecast.remark,
+    )
+
+
+def starting_state(
+    site: Site, parameters: Parameters, inputs: Inputs, latest_c: Mapping[str, float]
+) -> FloatArray:
+    """Return the state that a prediction starts from: what the probes last said, else the forecast."""
+    return initial_state(
+        parameters,
+        house_temp_c=_coldest(site.probes_of("house"), latest_c),
+        outside_temp_c=_first_finite(
+            _coldest(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
+        ),
+        tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
+        deep_temp_c=float(inputs.deep_temp_c[0]),
     )
 
 

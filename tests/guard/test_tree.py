@@ -9,6 +9,7 @@ from controller.guard.decision import BAD_INPUT, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
+from controller.plan.plan import Ask
 from tests.conftest import DUSK, at
 
 RULES = TreeRules(name="satsuma", hold_c=0.0, hand_off_floor_c=-1.2, has_strings=True)
@@ -135,3 +136,55 @@ def test_a_tree_without_strings_is_only_watched():
     decision, _ = decide(RESTING, -3.0, rules=bare, fault=Reason.PROBE_STALE)
     assert not decision.active
     assert "nothing is known of this tree" in decision.because
+
+
+def ask(floor_c, age_s=100.0):
+    return Ask(floor_c=floor_c, why="its strings will be too small from 02:00 UTC", age_s=age_s)
+
+
+def planned(memory, temp_c, asked, *, hand=None, fault=None, mono_s=1000.0):
+    decision, _ = decide_tree(RULES, memory, seen(temp_c, fault), hand, at(mono_s), asked)
+    return decision
+
+
+def test_the_plan_adds_heat_up_to_its_floor_and_says_why():
+    decision = planned(RESTING, 3.0, ask(4.0))
+    assert (decision.active, decision.reason) == (True, Reason.PLANNED)
+    assert decision.because == (
+        "3.00 °C is not above 4.00 °C, to which the plan warms: its strings will be too small from 02:00 UTC"
+    )
+    assert planned(HEATING, 4.1, ask(4.0)).reason is Reason.WARM_ENOUGH
+
+
+@pytest.mark.parametrize("temp_c", [-5.0, -0.1, 0.0, 0.3, 0.5, 2.0, 9.0, 34.9])
+@pytest.mark.parametrize("floor_c", [math.nan, math.inf, -math.inf, -40.0, 0.0, 0.1, 5.0, 10.0, 99.0])
+@pytest.mark.parametrize("age_s", [math.nan, -1.0, 0.0, 3600.0, 3601.0])
+@pytest.mark.parametrize("memory", [RESTING, HEATING])
+def test_no_plan_however_mad_takes_heat_away(temp_c, floor_c, age_s, memory):
+    without, _ = decide(memory, temp_c)
+    with_plan = planned(memory, temp_c, ask(floor_c, age_s))
+    assert with_plan.active >= without.active
+    if with_plan.active and not without.active:
+        assert with_plan.reason is Reason.PLANNED
+        assert 0.0 < floor_c <= 10.0
+        assert 0.0 <= age_s <= 3600.0
+
+
+@pytest.mark.parametrize("age_s", [3601.0, -1.0, math.nan])
+def test_an_old_plan_is_named_and_not_heeded(age_s):
+    decision = planned(RESTING, 3.0, ask(4.0, age_s))
+    assert (decision.active, decision.reason) == (False, Reason.PLAN_OLD)
+    assert "s old, is not heeded" in decision.because
+
+
+@pytest.mark.parametrize("floor_c", [math.nan, math.inf, 10.1, 0.0, -3.0])
+def test_an_absurd_plan_is_named_and_not_heeded(floor_c):
+    decision = planned(RESTING, 3.0, ask(floor_c))
+    assert (decision.active, decision.reason) == (False, Reason.PLAN_ABSURD)
+    assert f"asks for {floor_c:.1f} °C" in decision.because
+
+
+def test_hand_orders_heat_limits_and_bad_probes_come_before_the_plan():
+    assert planned(RESTING, 3.0, ask(4.0), hand=order(Order.HAND_OFF)).reason is Reason.HAND_OFF
+    assert planned(RESTING, 35.0, ask(9.0)).reason is Reason.TOO_HOT
+    assert planned(RESTING, 3.0, ask(4.0), fault=Reason.PROBE_STALE).reason is Reason.PROBE_STALE

@@ -1,0 +1,61 @@
+"""The plan in words and as a chart of letters, and as JSON."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from controller.plan.plan import SLOT_S, Plan
+from controller.site.explain import CAUTIONS
+from controller.site.model import Site
+
+# Watts that one mark of the chart stands for, and the longest row of marks.
+MARK_W = 100.0
+MOST_MARKS = 40
+
+
+def text_of(site: Site, plan: Plan) -> str:
+    """Return the plan for the grower: what binds, what it costs, what is done ahead, and the day by hours."""
+    return "\n".join(_lines(site, plan))
+
+
+def json_of(plan: Plan) -> str:
+    """Return the plan as one line of JSON, times as UTC ISO 8601."""
+
+    def plain(value: Any) -> Any:
+        return value.isoformat() if isinstance(value, datetime) else value.round(3).tolist()
+
+    return json.dumps(asdict(plan) | {"sentence": plan.sentence}, default=plain, allow_nan=False)
+
+
+def _lines(site: Site, plan: Plan) -> Iterator[str]:
+    zone, course = ZoneInfo(site.place.time_zone), plan.course
+    yield f"{site.title}, {plan.made_at.astimezone(zone):%A %H:%M}: {plan.sentence}"
+    yield (
+        f"  heat for the coming {len(course.at_s) * SLOT_S / 3600:.0f} h about {plan.energy_kwh:.1f} kWh "
+        f"({plan.cost:.2f} {plan.currency}); forecast: {plan.source}, looked at {plan.z:.1f} standard "
+        "deviations colder"
+    )
+    for name, tree in plan.trees.items():
+        floors_c = [floor_c for floor_c in tree.floor_c if floor_c is not None]
+        if floors_c:
+            yield f"  {name}: warmed to {min(floors_c):.1f} .. {max(floors_c):.1f} °C, because {tree.why}"
+    if plan.is_short:
+        yield "  harvest what is ripe on these trees, add fleece, and see that vents and doors are shut"
+    yield ""
+    yield f"  {'hour':9} outside  house  coldest tree  heat, {MARK_W:g} W a mark"
+    each = round(3600.0 / SLOT_S)
+    for first in range(0, len(course.at_s) - each + 1, each):
+        hour = slice(first, first + each)
+        begins = datetime.fromtimestamp(float(course.at_s[first]) - SLOT_S, tz=UTC).astimezone(zone)
+        coldest = int(course.tree_temp_c[hour].min(0).argmin())
+        marks = min(round(float(course.string_w[hour].sum(1).mean()) / MARK_W), MOST_MARKS)
+        yield (
+            f"  {begins:%a %H:%M} {course.outside_temp_c[hour].mean():8.1f} "
+            f"{course.house_temp_c[hour].mean():6.1f} {course.tree_temp_c[hour, coldest].min():6.1f} "
+            f"{list(plan.trees)[coldest]:16.16} {'#' * marks}"
+        )
+    yield ""
+    yield from CAUTIONS

@@ -1,0 +1,157 @@
+"""The plan: gated, only ever adding, from shortage ahead."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from controller.plan.plan import (
+    GATE_S,
+    LARGEST_LIFT_K,
+    LARGEST_Z,
+    SLOT_S,
+    plan_of,
+)
+from controller.thermal.drive import Inputs
+from controller.thermal.inputs import inputs_of
+from controller.thermal.parameters import parameters_of
+from controller.thermal.predict import Heat, initial_state, predict
+from tests.conftest import DUSK
+from tests.plan.test_outlook import READINGS, forecast
+
+LATE = DUSK + timedelta(hours=4)
+
+
+def asked(plan):
+    return {name: [c for c in tree.floor_c if c is not None] for name, tree in plan.trees.items()}
+
+
+def test_where_strings_are_large_enough_it_asks_for_nothing(curlew_yard):
+    # the thermostat alone is the cheapest way then
+    plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
+    assert not plan.is_short
+    assert not any(asked(plan).values())
+    assert plan.added_kwh == 0.0
+    assert plan.energy_kwh > 1.0
+    assert plan.sentence == "the strings hold every tree through the coming day: nothing to do ahead"
+    assert plan.ask("lemon", 0.0) is None
+
+
+def test_before_hours_that_the_strings_cannot_hold_it_warms_ahead(curlew_yard):
+    plan = plan_of(curlew_yard, forecast(-12.0), READINGS, LATE)
+    lemon = plan.trees["lemon"]
+    first = next(k for k, floor_c in enumerate(lemon.floor_c) if floor_c is not None)
+    last = max(k for k, floor_c in enumerate(lemon.floor_c) if floor_c is not None)
+    assert min(asked(plan)["lemon"]) > 1.0
+    assert max(asked(plan)["lemon"]) <= 1.0 + LARGEST_LIFT_K
+    assert LATE + timedelta(seconds=SLOT_S * first) < lemon.short_from
+    assert LATE + timedelta(seconds=SLOT_S * (last + 1)) <= lemon.short_from
+    assert lemon.lacks_w > plan.trees["satsuma-back"].lacks_w > 0.0
+    ask = plan.ask("lemon", SLOT_S * first + 1.0)
+    assert ask.floor_c == lemon.floor_c[first]
+    assert ask.age_s == SLOT_S * first + 1.0
+    assert "too small from" in ask.why
+    assert f"{plan.added_kwh:.1f} kWh ({0.3 * plan.added_kwh:.2f} EUR)" in plan.sentence
+    assert "lemon (lacks" in plan.sentence
+
+
+def test_the_gate_a_shortage_later_than_six_hours_waits(curlew_yard):
+    early = plan_of(curlew_yard, forecast(-12.0), READINGS, DUSK)
+    assert early.is_short
+    shortage = min(tree.short_from for tree in early.trees.values())
+    assert (shortage - DUSK).total_seconds() > GATE_S
+    assert not any(asked(early).values())
+    assert "it is too early" in early.sentence
+
+
+def test_warming_ahead_leaves_the_tree_less_cold(curlew_yard):
+    plan = plan_of(curlew_yard, forecast(-12.0), READINGS, LATE)
+    course, i = plan.course, list(plan.trees).index("lemon")
+    parameters = parameters_of(curlew_yard)
+    steps = len(course.at_s)
+    fine = inputs_of(forecast(-12.0), curlew_yard, parameters, LATE, horizon_s=steps * SLOT_S)
+    inputs = Inputs(
+        start_s=LATE.timestamp(),
+        step_s=SLOT_S,
+        outside_temp_c=course.outside_temp_c,
+        sky_depression_k=fine.sky_depression_k[::3],
+        wind_m_s=fine.wind_m_s[::3],
+        sun_w_m2=fine.sun_w_m2[::3],
+        deep_temp_c=fine.deep_temp_c[::3],
+        vent_m3_s=fine.vent_m3_s[::3],
+        house_heat_w=fine.house_heat_w[::3],
+        fleece_on=fine.fleece_on[::3],
+        string_w=course.string_w,
+    )
+    start = initial_state(
+        parameters,
+        house_temp_c=5.0,
+        outside_temp_c=3.0,
+        deep_temp_c=float(fine.deep_temp_c[0]),
+        tree_temp_c=[np.nan, np.nan, np.nan, 5.5, np.nan],
+    )
+
+    def k_h(heat):
+        found = predict(parameters, start, inputs, heat)
+        return np.maximum(1.0 - found.tree_temp_c[:, i], 0.0).sum() * SLOT_S / 3600.0
+
+    assert k_h(Heat.GIVEN) < 0.95 * k_h(Heat.HELD)
+
+
+def test_it_looks_at_a_colder_night_the_less_certain_the_forecast(curlew_yard):
+    sure = replace(forecast(-6.0), spread_k=np.full(62, 0.1))
+    unsure = replace(forecast(-6.0), spread_k=np.full(62, 3.0))
+    holed = replace(forecast(-6.0), spread_k=np.full(62, np.nan))
+    lowest_c = [
+        plan_of(curlew_yard, each, READINGS, LATE).course.outside_temp_c.min()
+        for each in (sure, holed, unsure)
+    ]
+    assert lowest_c == sorted(lowest_c, reverse=True)
+    assert lowest_c[0] == pytest.approx(-6.0 - LARGEST_Z * np.hypot(0.6, 0.09), abs=0.1)
+    usual = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
+    assert usual.course.outside_temp_c.min() == pytest.approx(lowest_c[1])
+
+
+def test_a_crop_worth_less_than_the_heat_gets_no_margin_and_no_warming_ahead(curlew_yard):
+    worthless = {"crop_value": 0.0, "tree_value": 0.0}
+    site = curlew_yard.model_copy(
+        update={"trees": tuple(tree.model_copy(update=worthless) for tree in curlew_yard.trees)}
+    )
+    plan = plan_of(site, forecast(-13.0), READINGS, LATE)
+    assert plan.z == 0.0
+    assert plan.is_short
+    assert not any(asked(plan).values())
+    picked = {"fruit_count": 0, "tree_value": 0.0}
+    site = curlew_yard.model_copy(
+        update={"trees": tuple(tree.model_copy(update=picked) for tree in curlew_yard.trees)}
+    )
+    assert not any(asked(plan_of(site, forecast(-13.0), READINGS, LATE)).values())
+
+
+def test_blossom_is_asked_a_warmer_floor_throughout(curlew_yard):
+    may = datetime(2027, 5, 14, 17, tzinfo=UTC)
+    spring = forecast(4.0)
+    spring = replace(spring, at_s=spring.at_s + (may - DUSK).total_seconds(), fetched_at=may)
+    plan = plan_of(curlew_yard, spring, READINGS, may)
+    assert set(plan.trees["satsuma-door"].floor_c) == {1.0}
+    assert plan.trees["satsuma-door"].why == "blossom or fruitlets hang"
+    assert set(plan.trees["lemon"].floor_c) == {None}, "a lemon is held at +1 °C anyway"
+
+
+@pytest.mark.parametrize("hours", [4, -1])
+def test_a_forecast_that_ends_soon_gives_no_plan(curlew_yard, hours):
+    assert plan_of(curlew_yard, forecast(-6.0, hours=hours), READINGS, DUSK) is None
+
+
+def test_a_forecast_with_a_hole_gives_no_plan(curlew_yard):
+    holed = forecast(-6.0)
+    holed.outside_temp_c[8:20] = np.nan
+    assert plan_of(curlew_yard, holed, READINGS, DUSK) is None
+
+
+def test_an_unknown_tree_and_a_time_beyond_the_plan_are_asked_nothing(curlew_yard):
+    plan = plan_of(curlew_yard, forecast(-12.0), READINGS, LATE)
+    assert plan.ask("no-such-tree", 0.0) is None
+    assert plan.ask("lemon", 30 * 3600.0) is None
+    assert plan.ask("lemon", -1.0) is None

@@ -1,0 +1,45 @@
+"""What the daemon leaves for the control loop, without starting a thread."""
+
+import pytest
+
+from controller import daemon as module
+from controller.clock import SystemClock
+from controller.daemon import Daemon
+from controller.keeper import PlanMade
+from controller.plan.plan import plan_of
+from tests.plan.test_outlook import READINGS, forecast
+from tests.plan.test_plan import LATE
+
+
+@pytest.fixture
+def daemon(curlew_yard, tmp_path):
+    return Daemon(curlew_yard, tmp_path, SystemClock())
+
+
+def left(daemon):
+    return [item for item in daemon.inbox.take_all() if isinstance(item, PlanMade)]
+
+
+def test_without_a_forecast_no_plan_is_made(daemon):
+    daemon.make_plan()
+    assert left(daemon) == []
+
+
+def test_a_plan_is_left_for_the_control_loop(daemon, curlew_yard, monkeypatch):
+    plan = plan_of(curlew_yard, forecast(-12.0), READINGS, LATE)
+    monkeypatch.setattr(module, "plan_of", lambda *_: plan)
+    daemon._expectation = forecast(-12.0)
+    daemon.make_plan()
+    assert left(daemon) == [PlanMade(plan=plan)]
+    assert daemon.plan_trouble == ""
+
+
+def test_planning_that_fails_takes_the_last_plan_away_and_is_told(daemon, monkeypatch):
+    def fails(*_):
+        raise ZeroDivisionError("a fault put in by the test")
+
+    monkeypatch.setattr(module, "plan_of", fails)
+    daemon._expectation = forecast(-12.0)
+    daemon.make_plan()
+    assert left(daemon) == [PlanMade(plan=None)]
+    assert "planning failed (a fault put in by the test)" in daemon.plan_trouble
