@@ -1,0 +1,106 @@
+"""The plan against SciPy's linear programme (HiGHS) and against thermostats, in one run on one machine."""
+
+import time
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from scipy.optimize import linprog
+
+from controller.plan.allocate import merit_order
+from controller.plan.outlook import starting_state
+from controller.plan.plan import SLOT_S, _gains, _slots, plan_of
+from controller.thermal.inputs import inputs_of
+from controller.thermal.model import Stepper
+from controller.thermal.parameters import parameters_of
+from controller.thermal.predict import Heat, predict
+from tests.bench.plan_nights import show
+from tests.conftest import DUSK
+from tests.plan.test_outlook import READINGS, forecast
+
+pytestmark = pytest.mark.long
+PRICE = np.full(96, 0.30 * SLOT_S / 3.6e6)
+
+
+def one_tree(site, *, of_fruit=False):
+    """Return the free course [°C] and the gains [K/W] of the first tree's air or fruit, strings off."""
+    site = site.model_copy(update={"trees": site.trees[:1]})
+    parameters = replace(parameters_of(site), string_w=np.array([120.0]))
+    inputs = _slots(inputs_of(forecast(-7.0), site, parameters, DUSK, horizon_s=96 * SLOT_S))
+    stepper = Stepper(parameters, SLOT_S)
+    start = starting_state(site, parameters, inputs, READINGS)
+    free = predict(parameters, start, inputs, Heat.NONE, stepper=stepper)
+    if not of_fruit:
+        gains = _gains(parameters, inputs, stepper, np.array([0]), 96)[0]
+        return free.tree_temp_c[1:, 0], gains
+    gains = np.zeros((96, 96))
+    for slot in range(96):
+        one_w = inputs.string_w.copy()
+        one_w[slot] = 1.0
+        heated = predict(parameters, start, replace(inputs, string_w=one_w), Heat.GIVEN, stepper=stepper)
+        gains[:, slot] = heated.fruit_temp_c[1:, 0] - free.fruit_temp_c[1:, 0]
+    return free.fruit_temp_c[1:, 0], gains
+
+
+def greedy(free_c, gains, worth):
+    return merit_order(free_c, gains, limit_c=0.0, cap_w=120.0, price_per_w=PRICE, worth_per_k=worth)
+
+
+def programme(free_c, gains, worth):
+    slots = len(free_c)
+    return linprog(
+        np.concatenate([PRICE, np.full(slots, worth)]),
+        A_ub=-np.hstack([gains, np.eye(slots)]),
+        b_ub=free_c,
+        bounds=[(0.0, 120.0)] * slots + [(0.0, None)] * slots,
+        method="highs",
+    )
+
+
+def best_s(act, times=15):
+    return min(_once(act) for _ in range(times))
+
+
+def _once(act):
+    begin = time.perf_counter()
+    act()
+    return time.perf_counter() - begin
+
+
+@pytest.mark.parametrize("worth", [0.0005, 0.002, 0.01, 0.25])
+@pytest.mark.parametrize(("of_fruit", "within"), [(False, 1.05), (True, 1.10)])
+def test_cost_and_time_of_one_tree_against_the_linear_programme(curlew_yard, of_fruit, within, worth):
+    free_c, gains = one_tree(curlew_yard, of_fruit=of_fruit)
+    power_w, found = greedy(free_c, gains, worth), programme(free_c, gains, worth)
+    cost = PRICE @ power_w + worth * np.maximum(-(free_c + gains @ power_w), 0.0).sum()
+    mine_s = best_s(lambda: greedy(free_c, gains, worth))
+    theirs_s = best_s(lambda: programme(free_c, gains, worth), 3)
+    print(
+        f"fruit {of_fruit}, worth {worth}: {(power_w > 0.0).sum()} slots, cost {cost / found.fun:.5f} of the "
+        f"programme's, time 1/{theirs_s / mine_s:.0f} ({1e3 * mine_s:.2f} ms)"
+    )
+    assert found.fun * (1.0 - 1e-6) <= cost <= found.fun * within
+    assert mine_s <= theirs_s / 4.0
+
+
+def test_eight_trees(curlew_yard):
+    trees = (curlew_yard.trees * 2)[:8]
+    site = curlew_yard.model_copy(
+        update={"trees": tuple(t.model_copy(update={"name": f"t{i}"}) for i, t in enumerate(trees))}
+    )
+    at = DUSK + timedelta(hours=4)
+    hard_s = best_s(lambda: plan_of(site, forecast(-12.0), READINGS, at))
+    free_c, gains = one_tree(curlew_yard)
+    print(f"eight trees short of heat: {1e3 * hard_s:.1f} ms")
+    assert hard_s <= 8.0 * best_s(lambda: programme(free_c, gains, 0.25), 3)
+
+
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("watts", [120.0, 350.0])
+def test_the_plan_against_thermostats_on_a_house_of_another_structure(watts):
+    pytest.importorskip("demandlib")
+    energy, k_h, equal = np.median(show(watts, 3, 6), axis=0)
+    assert energy <= 1.15
+    assert k_h <= 1.0
+    assert equal <= 1.02
