@@ -173,7 +173,7 @@ def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool)
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as one line of JSON.")
 @click.option("--picture", type=_FILE, help="Also draw the plan into this file (.png, .svg or .pdf).")
 def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool) -> None:
-    """Say what the coming day asks of the strings, and what is warmed ahead.
+    """Say what the coming day asks of the strings and of hands, and what is warmed ahead.
 
     From the forecast and what the journal's probes last said; nothing is switched.
     """
@@ -181,8 +181,8 @@ def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool
     from controller.plan.plan_text import json_of, text_of  # noqa: PLC0415 (same)
 
     site = load_site(file)
-    found = plan_now(site, folder)
-    click.echo(json_of(found) if as_json else text_of(site, found))
+    found, advice = plan_now(site, folder)
+    click.echo(json_of(found, advice) if as_json else text_of(site, found, advice))
     if picture is not None:
         from controller.plan.plan_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
 

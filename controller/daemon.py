@@ -57,8 +57,10 @@ from controller.keeper import (
     outside_temp_c,
 )
 from controller.log import start_logging
+from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
-from controller.plan.plan import SLOT_S, Plan, plan_of
+from controller.plan.plan import Plan, plan_of
+from controller.plan.slots import SLOT_S
 from controller.site.model import Site
 from controller.weather.forecast import Forecast
 from controller.weather.service import FILE_NAME, Forecasts
@@ -424,8 +426,8 @@ def run_daemon(
         lock.close()
 
 
-def plan_now(site: Site, folder: Path | None) -> Plan:
-    """Return the plan as the daemon would make it now, from its journal and a forecast; nothing is switched.
+def plan_now(site: Site, folder: Path | None) -> tuple[Plan, tuple[Advice, ...]]:
+    """Return plan and advice as of now, from the daemon's journal and a forecast; nothing is switched.
 
     Raises
     ------
@@ -438,10 +440,11 @@ def plan_now(site: Site, folder: Path | None) -> Plan:
         if (kept := folder / FILE_NAME).exists():
             shutil.copy(kept, own)
         forecast, _ = Forecasts(site, Path(own)).latest(now)
-    plan = plan_of(site, forecast, _latest_readings(folder, now), now)
+    latest_c = _latest_readings(folder, now)
+    plan = plan_of(site, forecast, latest_c, now)
     if plan is None:
         raise ForecastError(f"the forecast of {forecast.source} says too little of the coming six hours")
-    return plan
+    return plan, advise(site, forecast, plan, latest_c, now)
 
 
 def _latest_readings(folder: Path, now: datetime) -> dict[str, float]:

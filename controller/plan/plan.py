@@ -21,15 +21,15 @@ from controller.crop.risk import margin_z
 from controller.physics import FloatArray
 from controller.plan.allocate import merit_order
 from controller.plan.outlook import starting_state
+from controller.plan.slots import SLOT_S, colder, slots_of
 from controller.site.model import Site
 from controller.thermal.drive import Inputs
-from controller.thermal.inputs import STEP_S, inputs_of
+from controller.thermal.inputs import inputs_of
 from controller.thermal.model import FIRST_STRING, FIRST_TREE, Stepper, state_count
 from controller.thermal.parameters import Parameters, parameters_of
 from controller.thermal.predict import Heat, Prediction, predict
 from controller.weather.forecast import Forecast
 
-SLOT_S = 900.0
 HORIZON_S = 24 * 3600.0
 # Shorter than this a forecast cannot say that a night is held.
 SHORTEST_S = 6 * 3600.0
@@ -42,12 +42,6 @@ LARGEST_LIFT_K = 10.0
 # Share of a watt's warmth that must still stand when the tree is short: own choice.  The crop alone
 # would justify less, but a forecast is not worth that much certainty.
 LEAST_YIELD = 0.1
-# Spread of outside temperature where the forecast gives none, and of the model itself at night [K]; field
-# studies of greenhouse models find 0.5-1 K (own reading).
-USUAL_SPREAD_K = 1.2
-MODEL_SPREAD_K = 0.6
-# Share of an error of the outside temperature that reaches the air under fleece by the end of a night.
-PASSED_ON = 0.9
 # The plan looks at a night at most this many standard deviations colder than forecast: own choice.
 LARGEST_Z = 1.0
 
@@ -157,7 +151,7 @@ def plan_of(
     fine = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % SLOT_S)
     start = starting_state(site, parameters, fine, latest_c)
     z = _z(site)
-    inputs = _colder(_slots(fine), forecast, z)
+    inputs = colder(slots_of(fine), forecast, z)
     stepper = Stepper(parameters, SLOT_S)
     held = predict(parameters, start, inputs, Heat.HELD, stepper=stepper)
     if not np.isfinite(held.house_temp_c).all():
@@ -203,39 +197,6 @@ def _z(site: Site) -> float:
     night_kwh = sum(tree.power_w for tree in site.trees) * 14.0 / 1000.0
     crops = sum(tree.crop_value for tree in site.trees if tree.fruit_count)
     return min(margin_z(night_kwh * site.tariff.price_per_kwh, crops), LARGEST_Z)
-
-
-def _slots(fine: Inputs) -> Inputs:
-    """Return inputs of 300 s as means over slots of a quarter of an hour."""
-    each = round(SLOT_S / STEP_S)
-
-    def mean(values: FloatArray) -> FloatArray:
-        return np.asarray(values.reshape(-1, each).mean(-1))
-
-    return replace(
-        fine,
-        step_s=SLOT_S,
-        outside_temp_c=mean(fine.outside_temp_c),
-        sky_depression_k=mean(fine.sky_depression_k),
-        wind_m_s=mean(fine.wind_m_s),
-        sun_w_m2=mean(fine.sun_w_m2),
-        deep_temp_c=mean(fine.deep_temp_c),
-        vent_m3_s=mean(fine.vent_m3_s),
-        house_heat_w=mean(fine.house_heat_w),
-        fleece_on=fine.fleece_on[::each],
-        string_w=fine.string_w[::each],
-    )
-
-
-def _colder(inputs: Inputs, forecast: Forecast, z: float) -> Inputs:
-    """Return inputs with the outside colder by the margin, which is that of forecast and model together."""
-    at_s = inputs.start_s + inputs.step_s * (np.arange(inputs.steps) + 0.5)
-    spread_k = np.full(inputs.steps, USUAL_SPREAD_K)
-    if forecast.spread_k is not None:
-        known_k = np.where(np.isfinite(forecast.spread_k), forecast.spread_k, USUAL_SPREAD_K)
-        spread_k = np.interp(at_s, forecast.at_s, known_k)
-    margin_k = z * np.sqrt(MODEL_SPREAD_K**2 + (PASSED_ON * spread_k) ** 2)
-    return replace(inputs, outside_temp_c=inputs.outside_temp_c - margin_k)
 
 
 def _warmed_ahead(

@@ -1,13 +1,15 @@
 """The plan in words and as a chart of letters, and as JSON."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from controller.plan.plan import SLOT_S, Plan
+from controller.plan.advice import Advice
+from controller.plan.plan import Plan
+from controller.plan.slots import SLOT_S
 from controller.site.explain import CAUTIONS
 from controller.site.model import Site
 
@@ -16,21 +18,22 @@ MARK_W = 100.0
 MOST_MARKS = 40
 
 
-def text_of(site: Site, plan: Plan) -> str:
-    """Return the plan for the grower: what binds, what it costs, what is done ahead, and the day by hours."""
-    return "\n".join(_lines(site, plan))
+def text_of(site: Site, plan: Plan, advice: Sequence[Advice] = ()) -> str:
+    """Return the plan for the grower: what binds, what it costs, what hands should do, the day by hours."""
+    return "\n".join(_lines(site, plan, advice))
 
 
-def json_of(plan: Plan) -> str:
-    """Return the plan as one line of JSON, times as UTC ISO 8601."""
+def json_of(plan: Plan, advice: Sequence[Advice] = ()) -> str:
+    """Return plan and advice as one line of JSON, times as UTC ISO 8601."""
 
     def plain(value: Any) -> Any:
         return value.isoformat() if isinstance(value, datetime) else value.round(3).tolist()
 
-    return json.dumps(asdict(plan) | {"sentence": plan.sentence}, default=plain, allow_nan=False)
+    found = asdict(plan) | {"sentence": plan.sentence, "advice": [asdict(each) for each in advice]}
+    return json.dumps(found, default=plain, allow_nan=False)
 
 
-def _lines(site: Site, plan: Plan) -> Iterator[str]:
+def _lines(site: Site, plan: Plan, advice: Sequence[Advice]) -> Iterator[str]:
     zone, course = ZoneInfo(site.place.time_zone), plan.course
     yield f"{site.title}, {plan.made_at.astimezone(zone):%A %H:%M}: {plan.sentence}"
     yield (
@@ -42,8 +45,10 @@ def _lines(site: Site, plan: Plan) -> Iterator[str]:
         floors_c = [floor_c for floor_c in tree.floor_c if floor_c is not None]
         if floors_c:
             yield f"  {name}: warmed to {min(floors_c):.1f} .. {max(floors_c):.1f} °C, because {tree.why}"
-    if plan.is_short:
-        yield "  harvest what is ripe on these trees, add fleece, and see that vents and doors are shut"
+    if advice:
+        yield ""
+        yield "For hands"
+        yield from (f"  {each.sentence(site, plan.made_at)}" for each in advice)
     yield ""
     yield f"  {'hour':9} outside  house  coldest tree  heat, {MARK_W:g} W a mark"
     each = round(3600.0 / SLOT_S)

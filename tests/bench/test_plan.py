@@ -10,7 +10,8 @@ from scipy.optimize import linprog
 
 from controller.plan.allocate import merit_order
 from controller.plan.outlook import starting_state
-from controller.plan.plan import SLOT_S, _gains, _slots, plan_of
+from controller.plan.plan import _gains, plan_of
+from controller.plan.slots import SLOT_S, slots_of
 from controller.thermal.inputs import inputs_of
 from controller.thermal.model import Stepper
 from controller.thermal.parameters import parameters_of
@@ -27,7 +28,7 @@ def one_tree(site, *, of_fruit=False):
     """Return the free course [°C] and the gains [K/W] of the first tree's air or fruit, strings off."""
     site = site.model_copy(update={"trees": site.trees[:1]})
     parameters = replace(parameters_of(site), string_w=np.array([120.0]))
-    inputs = _slots(inputs_of(forecast(-7.0), site, parameters, DUSK, horizon_s=96 * SLOT_S))
+    inputs = slots_of(inputs_of(forecast(-7.0), site, parameters, DUSK, horizon_s=96 * SLOT_S))
     stepper = Stepper(parameters, SLOT_S)
     start = starting_state(site, parameters, inputs, READINGS)
     free = predict(parameters, start, inputs, Heat.NONE, stepper=stepper)

@@ -10,9 +10,9 @@ from controller.plan.plan import (
     GATE_S,
     LARGEST_LIFT_K,
     LARGEST_Z,
-    SLOT_S,
     plan_of,
 )
+from controller.plan.slots import SLOT_S
 from controller.thermal.drive import Inputs
 from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of

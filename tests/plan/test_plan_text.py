@@ -5,6 +5,7 @@ import json
 import pytest
 
 from controller.errors import RimewardError
+from controller.plan.advice import advise
 from controller.plan.plan import plan_of
 from controller.plan.plan_picture import draw
 from controller.plan.plan_text import json_of, text_of
@@ -21,7 +22,6 @@ def test_words_and_chart(curlew_yard, hard):
     text = text_of(curlew_yard, hard)
     assert text.startswith("Curlew Yard, Thursday 21:00: from Fri")
     assert "because its strings will be too small from" in text
-    assert "harvest what is ripe on these trees" in text
     assert f"about {hard.energy_kwh:.1f} kWh ({hard.cost:.2f} EUR)" in text
     assert "licensed electrician" in text
     chart = [line for line in text.splitlines() if line.startswith("  Fri 0")]
@@ -29,10 +29,17 @@ def test_words_and_chart(curlew_yard, hard):
     assert max(line.count("#") for line in chart) == round(sum(t.power_w for t in curlew_yard.trees) / 100)
 
 
-def test_a_night_that_can_be_held_needs_no_harvest(curlew_yard):
+def test_advice_stands_above_the_chart(curlew_yard, hard):
+    advice = advise(curlew_yard, forecast(-12.0), hard, READINGS, LATE)
+    text = text_of(curlew_yard, hard, advice)
+    assert text.index("harvest what is ripe on every tree, at once") < text.index("coldest tree")
+    assert {each["task"] for each in json.loads(json_of(hard, advice))["advice"]} >= {"check", "harvest"}
+
+
+def test_a_night_that_can_be_held_asks_nothing_ahead(curlew_yard):
     text = text_of(curlew_yard, plan_of(curlew_yard, forecast(-5.0), READINGS, LATE))
     assert "nothing to do ahead" in text
-    assert "harvest" not in text
+    assert "For hands" not in text
 
 
 def test_json(hard):
