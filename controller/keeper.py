@@ -372,10 +372,11 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     if rules.vents:
         house = _judge(state, rules.house_probes, now) or _NO_HOUSE_PROBE
         outside = _judge(state, rules.outside_probes, now)
+        bank_heat = state.plan is not None and state.plan.banks_heat(now.mono_s - state.plan_came_s)
         for each in rules.vents:
             order = _order_for(state, "vent", each.name, now) if state.orders else None
             vent[each.name], vents[each.name] = decide_vent(
-                each, state.vents[each.name], house, outside, order, now, heating=heating
+                each, state.vents[each.name], house, outside, order, now, heating=heating, bank_heat=bank_heat
             )
     actions: list[Action] = []
     boards = dict(state.boards)

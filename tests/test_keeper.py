@@ -382,6 +382,17 @@ def test_a_plan_that_asks_for_no_number_changes_nothing(drive, curlew_yard):
     assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
 
 
+def test_a_fan_opens_later_before_a_frost_night(drive, curlew_yard):
+    drive.temps_c["house"] = 27.0
+    for _ in range(4):
+        drive.step(120.0)
+    assert drive.vent("gable-fan").reason in {Reason.HOUSE_HOT, Reason.NOT_YET_COOL}
+    drive.tell(PlanMade(plan=plan_of(curlew_yard, forecast(-6.0), {}, DUSK)))
+    for _ in range(4):
+        drive.step(120.0)
+    assert (drive.vent("gable-fan").active, drive.vent("gable-fan").reason) == (False, Reason.BANK_HEAT)
+
+
 def test_messages_leave_the_plan_in_place(drive, curlew_yard):
     plan = plan_asking(curlew_yard, 9.0)
     drive.tell(PlanMade(plan=plan))

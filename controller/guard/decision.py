@@ -37,6 +37,7 @@ class Reason(StrEnum):
     FROST_LOCK = "frost-lock"
     HAND_OPEN = "hand-open"
     HAND_SHUT = "hand-shut"
+    BANK_HEAT = "bank-heat"
     HOUSE_HOT = "house-hot"
     NOT_YET_COOL = "not-yet-cool"
     HOUSE_COOL = "house-cool"
@@ -83,6 +84,7 @@ _SENTENCES: dict[Reason, str] = {
     Reason.FROST_LOCK: "{temp_c:.1f} °C is below {limit_c:g} °C, so the vent stays shut",
     Reason.HAND_OPEN: "{who} ordered it open until {until}",
     Reason.HAND_SHUT: "{who} ordered it shut until {until}",
+    Reason.BANK_HEAT: "frost is near: {temp_c:.1f} °C in the house is kept, up to {limit_c:g} °C",
     Reason.HOUSE_HOT: "{temp_c:.1f} °C in the house is above {limit_c:g} °C",
     Reason.NOT_YET_COOL: "{temp_c:.1f} °C in the house is not yet below {limit_c:g} °C",
     Reason.HOUSE_COOL: "{temp_c:.1f} °C in the house is not above {limit_c:g} °C",

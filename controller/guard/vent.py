@@ -5,7 +5,8 @@
 3  frost lock          house or outside below the lock        -> shut
 4  hand order          on -> open or running;  off -> shut
 5  house hot           above the ceiling -> open; once open, until 2 K below it
-6  house cool          -> shut
+6  bank heat           a frost night is near: the ceiling is 4 K higher        -> shut
+7  house cool          -> shut
 """
 
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ from controller.guard.now import Now
 
 # Once open, stay open until the house is this far below the ceiling.
 BAND_K = 2.0
+# Before a frost night the ceiling is this much higher: the soil keeps the afternoon's warmth for the night.
+BANK_K = 4.0
 # A vent that moved for the house's warmth stays for this long; frost and heat shut it at once.
 MINIMUM_STAY_S = 300.0
 
@@ -48,9 +51,13 @@ def decide_vent(
     now: Now,
     *,
     heating: bool,
+    bank_heat: bool = False,
 ) -> tuple[Decision, VentMemory]:
-    """Return whether a vent shall be open, and the memory for the next time."""
-    decision = _ladder(rules, memory, house, outside, order, now, heating=heating)
+    """Return whether a vent shall be open, and the memory for the next time.
+
+    ``bank_heat`` is the plan's word that the coming night needs heat.
+    """
+    decision = _ladder(rules, memory, house, outside, order, now, heating=heating, bank_heat=bank_heat)
     if decision.active != memory.open:
         memory = VentMemory(open=decision.active, changed_s=now.mono_s)
     return decision, memory
@@ -65,6 +72,7 @@ def _ladder(
     now: Now,
     *,
     heating: bool,
+    bank_heat: bool,
 ) -> Decision:
     def record(
         reason: Reason, *, opened: bool, temp_c: float = house.temp_c, limit_c: float = float("nan")
@@ -98,9 +106,12 @@ def _ladder(
         opened = order.order is Order.HAND_ON
         return record(Reason.HAND_OPEN if opened else Reason.HAND_SHUT, opened=opened)
     settled = now.mono_s - memory.changed_s >= MINIMUM_STAY_S
-    close_below_c = rules.open_above_c - BAND_K
+    ceiling_c = rules.open_above_c + (BANK_K if bank_heat else 0.0)
+    close_below_c = ceiling_c - BAND_K
     if memory.open and (house.temp_c > close_below_c or not settled):
         return record(Reason.NOT_YET_COOL, opened=True, limit_c=close_below_c)
-    if house.temp_c > rules.open_above_c and settled:
-        return record(Reason.HOUSE_HOT, opened=True, limit_c=rules.open_above_c)
+    if house.temp_c > ceiling_c and settled:
+        return record(Reason.HOUSE_HOT, opened=True, limit_c=ceiling_c)
+    if bank_heat and house.temp_c > rules.open_above_c:
+        return record(Reason.BANK_HEAT, opened=False, limit_c=ceiling_c)
     return record(Reason.HOUSE_COOL, opened=False, limit_c=rules.open_above_c)

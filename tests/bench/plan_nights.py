@@ -5,6 +5,11 @@ plan's model is what the site file says of the materials.  The forecast is as wr
 BOPTEST's error emulator (Zheng et al. 2025: AR(1) of 0.93 with 0.6 K an hour, beginning 0.15 +- 1.2 K).
 Nothing in the plan was tuned on these years.
 
+Medians of three regions with two draws each: with 120 W a tree the plan took 1.020 of the energy of a
+thermostat at the hold temperature for 0.992 of its kelvin-hours, and 0.988 of the energy of a thermostat
+as warm; with 350 W it was 1.001, 0.994 and 1.000.  A tree under two layers of fleece forgets within half an
+hour, so little is gained by warming ahead; the larger gains of studies are for what remembers for hours.
+
     python -m tests.bench.plan_nights [watts [regions [draws]]]
 """
 

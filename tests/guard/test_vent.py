@@ -23,8 +23,20 @@ def order(position):
     return HandOrder(id="o1", who="Nora", target_kind="vent", target="fan", order=position, until=until)
 
 
-def decide(memory, house_c, *, outside=None, hand=None, heating=False, fault=None, rules=RULES, mono_s=900.0):
-    return decide_vent(rules, memory, seen(house_c, fault), outside, hand, at(mono_s), heating=heating)
+def decide(
+    memory,
+    house_c,
+    *,
+    outside=None,
+    hand=None,
+    heating=False,
+    bank=False,
+    fault=None,
+    rules=RULES,
+    mono_s=900.0,
+):
+    house, now = seen(house_c, fault), at(mono_s)
+    return decide_vent(rules, memory, house, outside, hand, now, heating=heating, bank_heat=bank)
 
 
 @pytest.mark.parametrize("hand", [None, order(Order.HAND_ON)])
@@ -83,4 +95,26 @@ def test_it_moves_at_most_once_in_five_minutes_for_warmth():
     decision, memory = decide(memory, 40.0, mono_s=1599.0)
     assert not decision.active
     decision, memory = decide(memory, 40.0, mono_s=1600.0)
+    assert decision.active
+
+
+@pytest.mark.parametrize(
+    ("memory", "house_c", "opened", "reason"),
+    [
+        (SHUT, 25.0, False, Reason.HOUSE_COOL),
+        (SHUT, 26.1, False, Reason.BANK_HEAT),
+        (SHUT, 30.0, False, Reason.BANK_HEAT),
+        (SHUT, 30.1, True, Reason.HOUSE_HOT),
+        (OPEN, 28.1, True, Reason.NOT_YET_COOL),
+        (OPEN, 28.0, False, Reason.BANK_HEAT),
+    ],
+)
+def test_before_a_frost_night_the_house_keeps_its_warmth_but_never_scorches(memory, house_c, opened, reason):
+    decision, _ = decide(memory, house_c, bank=True)
+    assert (decision.active, decision.reason) == (opened, reason)
+    assert house_c > 35.0 or not opened or decision.limit_c <= 35.0
+
+
+def test_a_person_may_open_it_all_the_same():
+    decision, _ = decide(SHUT, 27.0, bank=True, hand=order(Order.HAND_ON))
     assert decision.active
