@@ -38,9 +38,10 @@ LONG_RUN_H = 72.0
 # A night looks at a new forecast this often [s]; a long run every third day.
 FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
-# A rehearsal plans anew this often [s], less often than the daemon; a long one only while any tree is near
-# its hold temperature.
+# A rehearsal plans anew this often [s], less often than the daemon; a long one only while a tree is within
+# ``PLAN_MARGIN_K`` of its hold temperature.
 PLAN_S = 3600.0
+PLAN_MARGIN_K = 1.0
 # A reading older than this is no reason to keep a string off [s]: two reporting periods and a control period.
 SPOKEN_LATELY_S = 130.0
 # So long may pass between a word and the relay that follows it [s]: two control periods.
@@ -187,7 +188,11 @@ def play(
             controller.tell(OutlookMade(outlook=outlook), now)
             if outlook is not None and on_outlook is not None:
                 on_outlook(outlook, world)
-        if expected is not None and world.elapsed_s >= next_plan_s and tick_s < QUIET_TICK_S:
+        if (
+            expected is not None
+            and world.elapsed_s >= next_plan_s
+            and (not is_long or _margin_k(site, world) < PLAN_MARGIN_K)
+        ):
             next_plan_s = world.elapsed_s + PLAN_S
             plan = plan_of(site, expected, controller.state.latest_c, now.utc)
             controller.tell(PlanMade(plan=plan), now)
@@ -205,11 +210,15 @@ def play(
 
 def _long_tick_s(site: Site, world: World) -> float:
     """Return how long a long rehearsal may look away."""
-    margin_k = min(
+    quiet = _margin_k(site, world) > QUIET_MARGIN_K and world.plant.house_c < QUIET_HOUSE_C
+    return QUIET_TICK_S if quiet else LONG_TICK_S
+
+
+def _margin_k(site: Site, world: World) -> float:
+    """Return how far the coldest tree is above its hold temperature [K]."""
+    return min(
         air_c - tree.hold_or_default_c for air_c, tree in zip(world.plant.tree_air_c, site.trees, strict=True)
     )
-    quiet = margin_k > QUIET_MARGIN_K and world.plant.house_c < QUIET_HOUSE_C
-    return QUIET_TICK_S if quiet else LONG_TICK_S
 
 
 _decode = json.JSONDecoder().decode

@@ -109,6 +109,7 @@ def test_it_looks_at_a_colder_night_the_less_certain_the_forecast(curlew_yard):
         for each in (sure, holed, unsure)
     ]
     assert lowest_c == sorted(lowest_c, reverse=True)
+    assert lowest_c[0] - lowest_c[2] > 1.5
     assert lowest_c[0] == pytest.approx(-6.0 - LARGEST_Z * np.hypot(0.6, 0.09), abs=0.1)
     usual = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
     assert usual.course.outside_temp_c.min() == pytest.approx(lowest_c[1])
