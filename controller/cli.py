@@ -224,7 +224,7 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
     if pairs_file is not None:
         pairs = read_pairs(pairs_file)
     else:
-        pairs = pairs_in((folder or state_folder()) / "journal.db", site)
+        pairs = pairs_in((folder or state_folder() / site.name) / "journal.db", site)
     played = replay(pairs, site.place)
     click.echo(text_of(played))
     if picture is not None:
@@ -238,18 +238,50 @@ _LOGBOOK_HELP = "The logbook: a CSV file; its columns are in the README."
 
 @main.command()
 @click.option("--site", "file", type=_FILE, required=True, help="The site file: geometry and materials.")
-@click.option("--logbook", "logbook_file", type=_FILE, required=True, help=_LOGBOOK_HELP)
+@click.option(
+    "--logbook", "logbook_file", type=_FILE, help=f"{_LOGBOOK_HELP}  Left out, the journal is used."
+)
+@click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of journal and models  [default: as for run]",
+)
+@click.option("--back", is_flag=True, help="Go back to the model that was in use before the present one.")
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
-@click.option("--picture", type=_FILE, help="Also draw it into this file (.png, .svg or .pdf).")
-def fit(file: Path, logbook_file: Path, picture: Path | None, *, as_json: bool) -> None:
+@click.option("--picture", type=_FILE, help="Also draw a logbook's fit into this file (.png, .svg or .pdf).")
+def fit(
+    file: Path,
+    logbook_file: Path | None,
+    folder: Path | None,
+    picture: Path | None,
+    *,
+    back: bool,
+    as_json: bool,
+) -> None:
     """Learn a house from a record: its losses, capacities and gains, each with its error.
 
-    Says how well nights not seen would have been foretold twelve hours ahead, and what the record cannot
-    tell yet.
-    """
-    from controller.learn.by_command import fit_logbook  # noqa: PLC0415 (only this command needs it)
+    From a logbook: says how well nights not seen would have been foretold twelve hours ahead, and what the
+    record cannot tell yet; nothing is kept.
 
-    click.echo(fit_logbook(load_site(file), logbook_file, as_json=as_json, picture=picture))
+    From the journal, as the daemon does once a day: the learnt model is kept with its evidence and used from
+    then on, if it foretells nights that it has not seen at least as well as the one in use, leaves nothing
+    lasting out, and lies near the handbook.
+    """
+    from controller.clock import SystemClock  # noqa: PLC0415 (only the journal's fit needs it)
+    from controller.daemon import state_folder  # noqa: PLC0415 (same)
+    from controller.learn.by_command import fit_journal, fit_logbook, go_back  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    folder = folder or state_folder() / site.name
+    if back:
+        click.echo(go_back(folder))
+    elif logbook_file is not None:
+        click.echo(fit_logbook(site, logbook_file, as_json=as_json, picture=picture))
+    elif picture is not None:
+        raise click.UsageError("--picture needs --logbook")
+    else:
+        click.echo(fit_journal(site, folder, SystemClock().utc(), as_json=as_json))
 
 
 @main.command()

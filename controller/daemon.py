@@ -34,7 +34,7 @@ from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, SystemClock, now_on, paced_clock
-from controller.errors import ForecastError, JournalError, RimewardError
+from controller.errors import ForecastError, JournalError, ModelError, RimewardError
 from controller.journal.reader import latest_readings, standing_orders
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
@@ -56,6 +56,8 @@ from controller.keeper import (
     handle,
     outside_temp_c,
 )
+from controller.learn.models import Model, Models
+from controller.learn.nightly import run_fit
 from controller.log import start_logging
 from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
@@ -69,6 +71,8 @@ from controller.weather.site_weather import SiteWeather
 TICK_S = 10.0
 STATUS_S = 30.0
 FORECAST_S = 3600.0
+# A challenger is learnt once a day; not soon after a start, when everything else has to find its feet.
+FIT_S, FIRST_FIT_S = 86400.0, 20 * 3600.0
 # A reading is kept this often at most.
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
@@ -132,7 +136,9 @@ class Daemon:
         self.journal = Journal(folder / "journal.db")
         self.forecasts = Forecasts(site, folder)
         self.site_weather = SiteWeather(site.place, folder)
-        self.forecast_trouble = self.plan_trouble = ""
+        self.folder = folder
+        self.models = Models(folder)
+        self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
         self._expectation: Forecast | None = None
         self.transport = MqttTransport(
             site.broker,
@@ -174,7 +180,8 @@ class Daemon:
             outside_c = outside_temp_c(state, now_on(self.clock))
             self.site_weather.learn(now, outside_c)
             forecast, fresh = self._expected(now, outside_c)
-            outlook = outlook_of(self.site, forecast, state.latest_c, now)
+            model = self._model()
+            outlook = outlook_of(self.site, forecast, state.latest_c, now, parameters=model.parameters)
             self.inbox.put("outlook", OutlookMade(outlook=outlook))
             self._expectation = forecast
             self.make_plan()
@@ -184,6 +191,7 @@ class Daemon:
                 "outlook",
                 says=outlook.sentence if outlook else "",
                 fresh=fresh,
+                model=model.name,
                 trouble=self.forecast_trouble,
             )
         except ForecastError as error:
@@ -196,7 +204,9 @@ class Daemon:
             return
         plan = None
         try:
-            plan = plan_of(self.site, expected, self._state.latest_c, self.clock.utc())
+            plan = plan_of(
+                self.site, expected, self._state.latest_c, self.clock.utc(), self._model().parameters
+            )
             self.plan_trouble = ""
         except Exception as error:  # (the edge of a job: a plan is worth no crash)
             self.plan_trouble = f"planning failed ({error}): the guard works without a plan"
@@ -204,6 +214,19 @@ class Daemon:
         if plan is not None and plan.is_short:
             log.info("plan", says=plan.sentence)
         self.inbox.put("plan", PlanMade(plan=plan))
+
+    def fit_model(self) -> None:
+        """Let a challenger learn from the journal in a child process; a scheduler's job, so it may fail."""
+        try:
+            log.info("fit", says=run_fit(self.site, self.folder, self.stopping))
+        except (ModelError, OSError) as error:
+            log.warning("fit_failed", trouble=str(error))
+
+    def _model(self) -> Model:
+        """Return the model in use, and note why where it is not the one last accepted."""
+        model = self.models.in_use(self.site)
+        self.model_trouble = model.remark
+        return model
 
     def _expected(self, now: datetime, outside_c: float) -> tuple[Forecast, bool]:
         """Return the forecast corrected for this site, else what the probe's last days suggest."""
@@ -301,7 +324,13 @@ class Daemon:
         if mono_s < self._status_due_s:
             return
         self._status_due_s = mono_s + STATUS_S
-        notices = (self.forecast_trouble, self.plan_trouble, self.journal.trouble, self.transport.trouble)
+        notices = (
+            self.forecast_trouble,
+            self.plan_trouble,
+            self.model_trouble,
+            self.journal.trouble,
+            self.transport.trouble,
+        )
         status = status_of(self._state, now_on(self.clock), notices=tuple(n for n in notices if n))
         self.transport.publish(self.topics.status, status.to_json(), retain=True)
 
@@ -349,6 +378,7 @@ class Daemon:
             (self.pull_forecast, 0.0, FORECAST_S + jitter_s),
             (self.make_plan, SLOT_S, SLOT_S),
             (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
+            (self.fit_model, FIRST_FIT_S, FIT_S),
         )
         for job, delay_s, every_s in jobs:
             # with a start in the past, be it a moment, the first run would come a whole interval late

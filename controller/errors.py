@@ -9,6 +9,7 @@
     ├── BrokerError        no broker could be started or reached
     ├── JournalError       the journal cannot be used
     ├── LogbookError       a logbook cannot be used; the text names line and column
+    ├── ModelError         a learnt model cannot be used or kept
     └── RehearsalError     a night cannot be played
 
 The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a programmer's mistake: a bad
@@ -66,6 +67,10 @@ class JournalError(RimewardError):
 
 class LogbookError(RimewardError):
     """A logbook cannot be used."""
+
+
+class ModelError(RimewardError):
+    """A learnt model cannot be used or kept."""
 
 
 class RehearsalError(RimewardError):

@@ -1,15 +1,21 @@
 """The commands ``fit`` and ``predict``: read, learn, print, draw."""
 
 import json
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 
 from controller.errors import LogbookError
 from controller.learn.ahead import foretell, learn
+from controller.learn.from_journal import record_of_journal
 from controller.learn.logbook import read_logbook
+from controller.learn.models import Models
 from controller.learn.picture import draw_foretold, draw_learnt
-from controller.learn.words import foretold_json, foretold_text, learnt_json, learnt_text
+from controller.learn.words import foretold_json, foretold_text, learnt_json, learnt_text, parameter_rows
 from controller.site.model import Site
+from controller.thermal.fit import fit_house
+from controller.thermal.judge import judge
+from controller.thermal.trial import SHORTEST_S, split_of
 
 
 def fit_logbook(site: Site, logbook_file: Path, *, as_json: bool, picture: Path | None) -> str:
@@ -18,6 +24,42 @@ def fit_logbook(site: Site, logbook_file: Path, *, as_json: bool, picture: Path 
     if picture is not None:
         draw_learnt(learnt, picture)
     return json.dumps(learnt_json(learnt, site)) if as_json else learnt_text(learnt, site, logbook_file.name)
+
+
+def fit_journal(site: Site, folder: Path, now: datetime, *, as_json: bool) -> str:
+    """Let a challenger learn from the journal, keep it if it is better than the model in use, and say so."""
+    models = Models(folder)
+    champion = models.in_use(site)
+    logbook = record_of_journal(folder / "journal.db", site)
+    split = split_of(logbook.record)
+    if split == logbook.record.steps:
+        raise LogbookError(
+            f"the journal holds less than {SHORTEST_S / 86400.0:g} days of readings: too little to learn "
+            "from and to judge by; the model in use stays"
+        )
+    challenger = fit_house(logbook.record.part(0, split), logbook.prior)
+    verdict = judge(challenger, champion.parameters, champion.noise, logbook.record, split)
+    evidence = {
+        "verdict": asdict(verdict),
+        "numbers": parameter_rows(challenger),
+        "remarks": list(logbook.remarks),
+    }
+    name = champion.name
+    if verdict.accepted:
+        name = models.accept(now, logbook.prior, challenger.parameters, challenger.noise, evidence)
+    if as_json:
+        return json.dumps({"in_use": name, "before": champion.name, **evidence})
+    word = "accepted" if verdict.accepted else "not accepted"
+    lines = [f"{site.title}: a model learnt from the journal is {word}: {verdict.because}."]
+    lines += [f"  - {remark}" for remark in logbook.remarks]
+    lines.append(f"In use: {name}. Go back to the one before with: rimeward fit --back")
+    return "\n".join(lines)
+
+
+def go_back(folder: Path) -> str:
+    """Put the model before the present one in use again, and say so."""
+    left, now = Models(folder).back()
+    return f"{left} is no longer in use; {now} is. The next night's fit may propose another."
 
 
 def predict_logbook(

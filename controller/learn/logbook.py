@@ -86,16 +86,8 @@ def read_logbook(path: Path, site: Site) -> Logbook:
     """
     head, rows = _rows(path)
     trees = [tree for tree in site.trees if any(f"{tree.name}.{name}" in head for name in TREE_COLUMNS)]
-    table = _Table.read(path, head, rows, trees)
-    if not table.known("house_c") and not any(table.known(f"{tree.name}.air_c") for tree in trees):
-        raise LogbookError(
-            f"{path}: nothing measured inside: expected numbers in 'house_c' or in a tree's '<tree>.air_c' "
-            f"(trees of this site: {', '.join(tree.name for tree in site.trees)})"
-        )
-    if not table.known("outside_c"):
-        raise LogbookError(
-            f"{path}: 'outside_c' holds no number; without the outside air nothing can be learnt"
-        )
+    table = Table.read(path, head, rows, trees)
+    table.check_enough(site, trees)
     return table.logbook(site, trees)
 
 
@@ -126,7 +118,7 @@ def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Table:
+class Table:
     """A file's columns as numbers; NaN is unknown."""
 
     path: Path
@@ -137,7 +129,8 @@ class _Table:
     @classmethod
     def read(
         cls, path: Path, head: Sequence[str], rows: Sequence[tuple[int, list[str]]], trees: Sequence[Tree]
-    ) -> "_Table":
+    ) -> "Table":
+        """Return a file's columns; raise ``LogbookError`` with all that is wrong in them."""
         wanted = HOUSE_COLUMNS | {
             f"{tree.name}.{name}": bounds for tree in trees for name, bounds in TREE_COLUMNS.items()
         }
@@ -160,7 +153,20 @@ class _Table:
         """Return whether a column holds any number."""
         return name in self.columns and bool(np.isfinite(self.columns[name]).any())
 
+    def check_enough(self, site: Site, trees: Sequence[Tree]) -> None:
+        """Raise ``LogbookError`` where nothing can be learnt: no outside air, or nothing measured inside."""
+        if not self.known("house_c") and not any(self.known(f"{tree.name}.air_c") for tree in trees):
+            raise LogbookError(
+                f"{self.path}: nothing measured inside: expected numbers in 'house_c' or in a tree's "
+                f"'<tree>.air_c' (trees of this site: {', '.join(tree.name for tree in site.trees)})"
+            )
+        if not self.known("outside_c"):
+            raise LogbookError(
+                f"{self.path}: 'outside_c' holds no number; without the outside air nothing can be learnt"
+            )
+
     def logbook(self, site: Site, trees: Sequence[Tree]) -> Logbook:
+        """Return the columns on the model's grid."""
         interval_s = float(np.median(np.diff(self.at_s)))
         step_s = next((grid for grid in GRIDS_S if interval_s <= grid), GRIDS_S[-1])
         grid = _Grid(at_s=self.at_s, step_s=step_s)

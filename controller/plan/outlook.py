@@ -73,7 +73,12 @@ class Outlook:
 
 
 def outlook_of(
-    site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime
+    site: Site,
+    forecast: Forecast,
+    latest_c: Mapping[str, float],
+    now: datetime,
+    *,
+    parameters: Parameters | None = None,
 ) -> Outlook | None:
     """Return what to expect until the forecast's end, 48 h at most; None where it does not cover 6 h.
 
@@ -87,11 +92,13 @@ def outlook_of(
         What each probe last said [°C].
     now
         The present.
+    parameters
+        What is known of the house; left out, what the handbook says of its materials.
     """
     length_s = min(HORIZON_S, (forecast.ends_at - now).total_seconds())
     if not length_s >= SHORTEST_S:
         return None
-    parameters = parameters_of(site)
+    parameters = parameters_of(site) if parameters is None else parameters
     inputs = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % STEP_S)
     start = starting_state(site, parameters, inputs, latest_c)
     free = predict(parameters, start, inputs, Heat.NONE)

@@ -1,9 +1,11 @@
 """Logbooks of houses whose truth is known: the simulator's, finer and nonlinear, and the model's own."""
 
+import json
 from datetime import UTC, datetime, timedelta
 
 import synthetic
 
+from controller.journal.store import open_for_writing
 from controller.learn.logbook import read_logbook
 from controller.site.load import example_site, load_site
 from simulator.probes import SimProbe
@@ -13,6 +15,7 @@ from simulator.world import World
 SITE = load_site(example_site("curlew-yard"))
 START = datetime(2027, 1, 10, tzinfo=UTC)
 STEP_S = 300.0
+FORECAST = ("outside_c", "dew_point_c", "wind_m_s", "cloud_frac", "shortwave_w_m2")
 # One evening's heater step, then four hours of heat every third night; day and hours.
 HEAT = ((8, 18, 24), *((day, 1, 5) for day in range(11, 90, 3)))
 
@@ -95,3 +98,40 @@ def own_logbook(path, days, parameters, noise, seed=0):
     for row, house_c, tree_c in zip(rows, record.house_temp_c, record.tree_temp_c[:, 0], strict=True):
         row[6], row[7] = round(house_c, 3), round(tree_c, 3)
     return write(path, head, rows)
+
+
+def write_journal(folder, site, head, rows):
+    """Write a logbook's rows as the journal that the daemon would have kept of them; return its path."""
+    path = folder / "journal.db"
+    connection, _ = open_for_writing(path)
+    column = {name: head.index(name) for name in head}
+    readings, decisions, hours = [], [], []
+    heated = {tree.name: None for tree in site.trees}
+    for row in rows:
+        at_s = datetime.fromisoformat(row[0]).timestamp()
+        readings += [("outside", at_s, row[1]), ("house", at_s + 20.0, row[column["house_c"]])]
+        for tree in site.trees:
+            readings.append((tree.probes[0], at_s - 20.0, row[column[f"{tree.name}.air_c"]]))
+            on = int(row[column[f"{tree.name}.string_w"]] > 0.0)
+            if on != heated[tree.name]:
+                heated[tree.name] = on
+                decisions.append((at_s, tree.name, on))
+        if at_s % 3600.0 == 0.0:
+            hours.append((at_s, *(row[column[name]] for name in FORECAST)))
+    connection.execute("BEGIN")
+    connection.executemany("INSERT INTO reading VALUES (?, ?, ?)", readings)
+    connection.executemany(
+        "INSERT INTO decision (at_s, kind, name, active, reason, because) "
+        "VALUES (?, 'tree', ?, ?, 'cold', '')",
+        decisions,
+    )
+    for first in range(0, len(hours) - 1, 6):
+        some = list(zip(*hours[first : first + 30], strict=True))
+        body = dict(zip(("at_s", "outside_temp_c", *FORECAST[1:]), some, strict=True))
+        connection.execute(
+            "INSERT INTO forecast (fetched_s, source, body) VALUES (?, 'invented', ?)",
+            (some[0][0] - 600.0, json.dumps(body)),
+        )
+    connection.execute("COMMIT")
+    connection.close()
+    return path
