@@ -72,6 +72,32 @@ def run(
 
 
 @main.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the journal  [default: as for run]",
+)
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", type=click.IntRange(1, 65535), default=8484, show_default=True)
+@click.option(
+    "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
+)
+@click.option("--since", hidden=True, help="Another paced clock to agree with.")
+def phone(file: Path, folder: Path | None, host: str, port: int, pace: float, since: str | None) -> None:
+    """Serve the page for phones: a process of its own, which control never needs."""
+    from controller.clock import SystemClock, paced_clock  # noqa: PLC0415 (only this command needs it)
+    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
+    from controller.phone.serve import serve  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    clock = SystemClock() if pace == 1.0 and since is None else paced_clock(pace, since)
+    click.echo(f"{site.title}: http://{host}:{port}/")
+    serve(site, (folder or state_folder() / site.name) / "journal.db", clock, host=host, port=port)
+
+
+@main.command()
 @click.argument("name", default="clear-calm", metavar="[NIGHT]")
 @click.option("--list", "listing", is_flag=True, help="List the nights there are.")
 @click.option("--fast", is_flag=True, help="Play in-process on virtual time, without broker or network.")
@@ -215,8 +241,8 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
     'member02', ...; 'observed_c' (empty if unknown); and, where known, 'dew_point_c', 'wind_m_s',
     'cloud_frac' (0..1) and 'spread_k' as forecast.
     """
-    from controller.daemon import state_folder  # noqa: PLC0415 (only this command needs it)
-    from controller.journal.pairs import pairs_in  # noqa: PLC0415 (same)
+    from controller.journal.pairs import pairs_in  # noqa: PLC0415 (only this command needs it)
+    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
     from controller.weather.pairs import read_pairs  # noqa: PLC0415 (same)
     from controller.weather.verify import replay, text_of  # noqa: PLC0415 (same)
 
@@ -269,7 +295,7 @@ def fit(
     lasting out, and lies near the handbook.
     """
     from controller.clock import SystemClock  # noqa: PLC0415 (only the journal's fit needs it)
-    from controller.daemon import state_folder  # noqa: PLC0415 (same)
+    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
     from controller.learn.by_command import fit_journal, fit_logbook, go_back  # noqa: PLC0415 (same)
 
     site = load_site(file)

@@ -7,6 +7,7 @@ the service manager starts it again.  Heat is on meanwhile, since leases lapse.
 """
 
 import fcntl
+import math
 import os
 import random
 import shutil
@@ -36,7 +37,7 @@ from controller.bus.transport import Message
 from controller.clock import Clock, SystemClock, now_on, paced_clock
 from controller.errors import ForecastError, JournalError, ModelError, RimewardError
 from controller.journal.reader import latest_readings, standing_orders
-from controller.journal.store import open_for_reading
+from controller.journal.store import open_for_reading, state_folder
 from controller.journal.writer import Journal
 from controller.keeper import (
     Action,
@@ -64,6 +65,8 @@ from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
 from controller.site.model import Site
+from controller.thermal.fruit import lagged_c
+from controller.thermal.parameters import parameters_of
 from controller.weather.forecast import Forecast
 from controller.weather.service import FILE_NAME, Forecasts
 from controller.weather.site_weather import SiteWeather
@@ -156,6 +159,10 @@ class Daemon:
         self._state = begin(site, self.session)
         self._kept_s: dict[str, float] = {}
         self._status_due_s = float("-inf")
+        parameters = parameters_of(site)
+        self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
+        self._fruit_c: dict[str, float] = {}
+        self._fruit_at_s = float("-inf")
 
     # ---- what other threads leave here ----------------------------------------------------------------
 
@@ -266,6 +273,8 @@ class Daemon:
             if isinstance(event, EchoHeard):
                 known = self._state.boards.get(event.board)
                 urgent |= known is not None and known.boot != event.boot
+                if known is None or known.on != event.on:
+                    self._status_due_s = float("-inf")  # a relay moved: pages see the proof at once
             urgent |= isinstance(event, HandOrdered | BusUp | BoardGone)
             self._apply(event)
             if isinstance(event, ProbeHeard):
@@ -283,6 +292,7 @@ class Daemon:
             case Decide(decision=decision, changed=changed):
                 self.journal.put_decision(decision)
                 if changed:
+                    self._status_due_s = float("-inf")
                     log.info(
                         "decision",
                         output=decision.name,
@@ -292,6 +302,7 @@ class Daemon:
                         at=decision.at.isoformat(),
                     )
             case Reply(answer=answer, order=order):
+                self._status_due_s = float("-inf")
                 self.journal.put_order(order, answer, self.clock.utc())
                 log.info("hand_order", who=order.who, accepted=answer.accepted, because=answer.because)
             case _:
@@ -331,8 +342,24 @@ class Daemon:
             self.journal.trouble,
             self.transport.trouble,
         )
-        status = status_of(self._state, now_on(self.clock), notices=tuple(n for n in notices if n))
+        self._follow_fruit(mono_s)
+        status = status_of(
+            self._state,
+            now_on(self.clock),
+            fruit_c=self._fruit_c,
+            notices=tuple(n for n in notices if n),
+        )
         self.transport.publish(self.topics.status, status.to_json(), retain=True)
+
+    def _follow_fruit(self, mono_s: float) -> None:
+        """Let each tree's fruit follow the air its decision went by."""
+        elapsed_s, self._fruit_at_s = mono_s - self._fruit_at_s, mono_s
+        for tree, lag_s in zip(self.site.trees, self._fruit_lag_s.tolist(), strict=True):
+            heat = self._state.heat.get(tree.name)
+            air_c = heat.temp_c if heat else math.nan
+            self._fruit_c[tree.name] = lagged_c(
+                self._fruit_c.get(tree.name, math.nan), air_c, elapsed_s, lag_s
+            )
 
     def _leave(self) -> None:
         """End every lease, so that each output takes its rest now and not when the lease runs out."""
@@ -419,14 +446,6 @@ def notify(state: str) -> None:
             sock.sendto(state.encode(), address)
         except OSError:
             return
-
-
-def state_folder() -> Path:
-    """Return where state is kept: what the service manager says, else the XDG place."""
-    if given := os.environ.get("STATE_DIRECTORY"):
-        return Path(given.split(":", maxsplit=1)[0])
-    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(base) / "rimeward"
 
 
 def run_daemon(

@@ -10,6 +10,7 @@
     ├── JournalError       the journal cannot be used
     ├── LogbookError       a logbook cannot be used; the text names line and column
     ├── ModelError         a learnt model cannot be used or kept
+    ├── PageError          the page for phones cannot be served so
     └── RehearsalError     a night cannot be played
 
 The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a programmer's mistake: a bad
@@ -71,6 +72,10 @@ class LogbookError(RimewardError):
 
 class ModelError(RimewardError):
     """A learnt model cannot be used or kept."""
+
+
+class PageError(RimewardError):
+    """The page for phones cannot be served so."""
 
 
 class RehearsalError(RimewardError):

@@ -45,6 +45,14 @@ need_mosquitto() {
   unpack_mosquitto && MOSQUITTO=$PWD/var/mosquitto/run
 }
 
+# Find or install Debian's Chromium for the browser tests: RIMEWARD_CHROMIUM, empty where it cannot be had.
+need_chromium() {
+  RIMEWARD_CHROMIUM=${RIMEWARD_CHROMIUM:-$(command -v chromium 2>/dev/null || true)}
+  [ -n "$RIMEWARD_CHROMIUM" ] || ! install_debian chromium || RIMEWARD_CHROMIUM=$(command -v chromium || true)
+  export RIMEWARD_CHROMIUM
+  [ -n "$RIMEWARD_CHROMIUM" ]
+}
+
 # Without root: fetch mosquitto's package and the libraries this machine lacks, and unpack them under var/.
 unpack_mosquitto() {
   command -v apt-get >/dev/null 2>&1 && command -v dpkg-deb >/dev/null 2>&1 || return 1

@@ -3,14 +3,15 @@
 #
 #   sh deploy/test.sh [options of pytest]
 #
-# Makes .venv-test beside this file's folder; needs Python 3.11 or newer.  Installs Debian's mosquitto when
-# root; where it is missing, the tests that need it are skipped and listed.
+# Makes .venv-test beside this file's folder; needs Python 3.11 or newer.  Installs Debian's mosquitto and
+# chromium when root; where one is missing, the tests that need it are skipped and listed.
 set -eu
 cd "$(dirname "$0")/.."
 . deploy/common.sh
 
 need_python
 need_mosquitto || say "No mosquitto here: the tests against it are skipped. As root: apt-get install mosquitto"
+need_chromium || say "No Chromium here: the browser tests are skipped. As root: apt-get install chromium"
 make_venv .venv-test
 install_locked .venv-test requirements-test.lock
 install_rimeward .venv-test -e

@@ -6,6 +6,7 @@ starts broker and daemon, and starts them again when they end.
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -147,6 +148,8 @@ class LiveRehearsal:
             for line in self._lines:
                 stack.callback(line.kill)
             self._start_daemon()
+            stack.callback(self._stop_page)
+            self._start_page()
             self._announce(world)
             self._loop(world)
             return world
@@ -174,17 +177,26 @@ class LiveRehearsal:
         )
 
     def _start_daemon(self) -> None:
-        command = [sys.executable, "-m", "controller", "run", "--site", str(self._site_file)]
-        command += [
-            "--state",
-            str(self._folder / "state"),
-            "--pace",
-            repr(self.pace),
-            "--since",
-            str(self.clock),
-        ]
-        self.daemon = subprocess.Popen(  # noqa: S603 (our own command)
-            command,
+        self.daemon = self._start_command("run")
+
+    def _start_page(self) -> None:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.page_port = probe.getsockname()[1]
+        self.page = self._start_command("phone", "--port", str(self.page_port))
+
+    def _start_command(self, *command: str) -> subprocess.Popen[bytes]:
+        options = {
+            "--site": self._site_file,
+            "--state": self._folder / "state",
+            "--pace": repr(self.pace),
+            "--since": self.clock,
+        }
+        return subprocess.Popen(  # noqa: S603 (our own command)
+            [
+                *(sys.executable, "-m", "controller", *command),
+                *(str(part) for option in options.items() for part in option),
+            ],
             stdout=self._log,
             stderr=self._log,
             env={
@@ -195,12 +207,10 @@ class LiveRehearsal:
         )
 
     def _stop_daemon(self) -> None:
-        self.daemon.send_signal(signal.SIGTERM)
-        try:
-            self.daemon.wait(10.0)
-        except subprocess.TimeoutExpired:
-            self.daemon.kill()
-            self.daemon.wait()
+        _stop(self.daemon)
+
+    def _stop_page(self) -> None:
+        _stop(self.page)
 
     def _announce(self, world: World) -> None:
         broker = self.broker
@@ -210,6 +220,7 @@ class LiveRehearsal:
         for limit in broker.limits:
             self.say(f"  its limits: {limit}")
         self.say(f"controller: process {self.daemon.pid}; kill either and see what the boards do")
+        self.say(f"page: http://127.0.0.1:{self.page_port}/, process {self.page.pid}; on this machine only")
         self.say(f"{'time':12} {'what':16} {'is':5} why")
         self._report(world)
 
@@ -295,3 +306,12 @@ class LiveRehearsal:
 
     def _local(self, at: datetime | None = None) -> str:
         return f"{(at or self.clock.utc()).astimezone(self._zone):%a %H:%M:%S}"
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    process.send_signal(signal.SIGTERM)
+    try:
+        process.wait(10.0)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -9,6 +9,7 @@ import time
 from contextlib import contextmanager
 
 import pytest
+import requests
 
 from controller.bus.broker import find_mosquitto
 from controller.bus.mqtt import MqttTransport
@@ -151,3 +152,32 @@ def test_a_hand_order_is_obeyed_answered_kept_and_recalled_after_a_kill():
         assert readings > 0
         assert forecasts > 0
         person.close()
+
+
+def test_a_hung_and_then_killed_page_is_not_noticed():
+    with rehearsal(restart_after_s=600.0) as live:
+        live.page.send_signal(signal.SIGSTOP)
+        stopped_at_s = live.world.elapsed_s
+        until(lambda: live.world.elapsed_s > stopped_at_s + 400.0, 20.0)
+        # longer than any lease: the controller went on giving them
+        assert rests(live)
+        live.page.kill()
+        killed_at_s = live.world.elapsed_s
+        until(lambda: live.world.elapsed_s > killed_at_s + 400.0, 20.0)
+        assert rests(live)
+        assert live.daemon.poll() is None
+        assert not any("ended" in line for line in live.said)
+
+
+def test_the_page_of_a_rehearsal_shows_it():
+    with rehearsal(restart_after_s=600.0) as live:
+        address = f"http://127.0.0.1:{live.page_port}/"
+        assert any(address in line for line in live.said)
+
+        def shows():
+            try:
+                return "The trees are safe" in requests.get(address, timeout=5).text
+            except requests.ConnectionError:
+                return False
+
+        until(shows, 20.0)

@@ -135,6 +135,7 @@ class OutputStatus(Payload):
     because: str
     temp_c: float | None = None
     limit_c: float | None = None
+    fruit_c: float | None = None
 
 
 class BoardStatus(Payload):
@@ -144,6 +145,36 @@ class BoardStatus(Payload):
     heard: bool
     confirmed: bool
     heard_ago_s: float | None = None
+
+
+class ComingStatus(Payload):
+    """The coming hours, hour by hour from ``starts_at``, for the picture of pages.
+
+    ``tree`` is the one with the least to spare: its air without heat (``free_air_c``) and held.
+    """
+
+    made_at: datetime
+    source: str
+    attribution: str
+    remark: str
+    outside_min_c: float
+    outside_min_at: datetime
+    heat_from: datetime | None = None
+    heat_until: datetime | None = None
+    trees_heated: tuple[str, ...] = ()
+    trees_short: tuple[str, ...] = ()
+    energy_kwh: float
+    cost: float
+    currency: str
+    starts_at: datetime
+    outside_c: tuple[float, ...] = ()
+    outside_spread_k: tuple[float, ...] = ()
+    house_c: tuple[float, ...] = ()
+    tree: str = ""
+    free_air_c: tuple[float, ...] = ()
+    held_air_c: tuple[float, ...] = ()
+    tree_heat_kwh: tuple[float, ...] = ()
+    heat_kwh: tuple[float, ...] = ()
 
 
 class StatusPayload(Payload):
@@ -158,6 +189,7 @@ class StatusPayload(Payload):
     probes_c: dict[str, float]
     outlook: str
     notices: tuple[str, ...] = ()
+    coming: ComingStatus | None = None
 
 
 P = TypeVar("P", bound=Payload)

@@ -1,10 +1,12 @@
 """From the keeper's actions and state to messages."""
 
 import math
+from collections.abc import Mapping
 
 from controller.bus.messages import (
     AnswerPayload,
     BoardStatus,
+    ComingStatus,
     DecisionPayload,
     LeasePayload,
     OutputStatus,
@@ -15,6 +17,7 @@ from controller.bus.transport import Transport
 from controller.guard.decision import Decision
 from controller.guard.now import Now
 from controller.keeper import Action, Decide, GiveLease, Reply, State
+from controller.plan.outlook import Outlook
 
 
 def send(action: Action, topics: Topics, transport: Transport) -> None:
@@ -51,8 +54,25 @@ def _decision(decision: Decision) -> DecisionPayload:
     )
 
 
-def status_of(state: State, now: Now, *, notices: tuple[str, ...] = ()) -> StatusPayload:
-    """Return the controller's whole picture; ``notices`` are the shell's troubles in plain words."""
+_NO_FRUIT: Mapping[str, float] = {}
+
+
+def status_of(
+    state: State, now: Now, *, fruit_c: Mapping[str, float] = _NO_FRUIT, notices: tuple[str, ...] = ()
+) -> StatusPayload:
+    """Return the controller's whole picture.
+
+    Parameters
+    ----------
+    state
+        What the keeper knows.
+    now
+        The present.
+    fruit_c
+        What the fruit of each tree is thought to have [°C].
+    notices
+        The shell's troubles in plain words.
+    """
     on = {f"{name}/{channel}" for name, board in state.boards.items() for channel in board.on}
     outputs = []
     for decision in (*state.heat.values(), *state.vent.values()):
@@ -68,6 +88,7 @@ def status_of(state: State, now: Now, *, notices: tuple[str, ...] = ()) -> Statu
                 because=decision.because,
                 temp_c=_or_none(decision.temp_c),
                 limit_c=_or_none(decision.limit_c),
+                fruit_c=_or_none(fruit_c.get(decision.name, math.nan)) if decision.kind == "tree" else None,
             )
         )
     boards = [
@@ -87,6 +108,29 @@ def status_of(state: State, now: Now, *, notices: tuple[str, ...] = ()) -> Statu
         probes_c={name: c for name, c in state.latest_c.items() if math.isfinite(c)},
         outlook=state.outlook.sentence if state.outlook else "no forecast: the guard works from probes alone",
         notices=notices if state.plan is None or not state.plan.is_short else (*notices, state.plan.sentence),
+        coming=_coming(state.outlook) if state.outlook else None,
+    )
+
+
+def _coming(outlook: Outlook) -> ComingStatus:
+    heated = [tree for tree in outlook.trees if tree.heat_from is not None]
+    hours = outlook.hours
+    series = {} if hours is None else {name: getattr(hours, name) for name in hours.__dataclass_fields__}
+    return ComingStatus(
+        made_at=outlook.made_at,
+        source=outlook.source,
+        attribution=outlook.attribution,
+        remark=outlook.remark,
+        outside_min_c=round(outlook.outside_min_c, 2),
+        outside_min_at=outlook.outside_min_at,
+        heat_from=min((tree.heat_from for tree in heated if tree.heat_from), default=None),
+        heat_until=max((tree.heat_until for tree in heated if tree.heat_until), default=None),
+        trees_heated=tuple(tree.name for tree in heated),
+        trees_short=tuple(tree.name for tree in outlook.trees if tree.short_of_heat),
+        energy_kwh=round(outlook.energy_kwh, 3),
+        cost=round(outlook.cost, 4),
+        currency=outlook.currency,
+        **{"starts_at": outlook.made_at, **series},
     )
 
 

@@ -3,6 +3,7 @@
 SQLite in WAL mode, STRICT tables, one connection that writes.  Control never waits for any of this.
 """
 
+import os
 import sqlite3
 from importlib.resources import files
 from pathlib import Path
@@ -89,3 +90,11 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise JournalError(f"{path}: no journal can be read here ({error})") from error
     return connection
+
+
+def state_folder() -> Path:
+    """Return where state is kept: what the service manager says, else the XDG place."""
+    if given := os.environ.get("STATE_DIRECTORY"):
+        return Path(given.split(":", maxsplit=1)[0])
+    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(base) / "rimeward"

@@ -10,11 +10,13 @@ from controller.physics import FloatArray
 from controller.site.model import Probe, Site
 from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
 from controller.thermal.parameters import Parameters, parameters_of
-from controller.thermal.predict import Heat, Prediction, initial_state, predict
+from controller.thermal.predict import J_PER_KWH, Heat, Prediction, initial_state, predict
 from controller.weather.forecast import Forecast
 
 # A forecast that ends sooner says too little of a night to speak of it.
 SHORTEST_S = 6 * 3600.0
+# The hours that pages draw stand this far apart.
+HOUR_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +31,26 @@ class TreeOutlook:
     heat_until: datetime | None
     energy_kwh: float
     short_of_heat: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutlookHours:
+    """The coming hours one by one, for pictures; ``tree`` is the one with the least to spare.
+
+    Temperatures [°C] are those at the beginning of each hour, energies [kWh] those of the whole hour, for
+    that tree and for all.  ``outside_spread_k`` is one standard deviation of the outside temperature, empty
+    where nobody gives one.
+    """
+
+    starts_at: datetime
+    outside_c: tuple[float, ...]
+    outside_spread_k: tuple[float, ...]
+    house_c: tuple[float, ...]
+    tree: str
+    free_air_c: tuple[float, ...]
+    held_air_c: tuple[float, ...]
+    tree_heat_kwh: tuple[float, ...]
+    heat_kwh: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +69,7 @@ class Outlook:
     cost: float
     currency: str
     remark: str = ""
+    hours: OutlookHours | None = None
 
     @property
     def sentence(self) -> str:
@@ -120,6 +143,7 @@ def outlook_of(
         cost=energy_kwh * site.tariff.price_per_kwh,
         currency=site.tariff.currency,
         remark=forecast.remark,
+        hours=_hours(forecast, inputs.outside_temp_c, free, held),
     )
 
 
@@ -136,6 +160,33 @@ def starting_state(
         tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
         deep_temp_c=float(inputs.deep_temp_c[0]),
     )
+
+
+def _hours(forecast: Forecast, outside_c: FloatArray, free: Prediction, held: Prediction) -> OutlookHours:
+    steps = round(HOUR_S / STEP_S)
+    each, hours = slice(0, None, steps), np.arange(0, held.string_w.shape[0], steps)
+    heat_kwh = np.add.reduceat(held.string_w * (held.step_s / J_PER_KWH), hours, axis=0)
+    weakest = int(np.argmin(held.tree_min_c - held.hold_c + 1e-3 * free.tree_min_c))
+    spread_k = forecast.spread_k
+    if spread_k is not None and not np.isfinite(spread_k).all():
+        spread_k = None
+    return OutlookHours(
+        starts_at=_time(free.at_s[0]),
+        outside_c=_tenths(outside_c[each]),
+        outside_spread_k=()
+        if spread_k is None
+        else _tenths(np.interp(free.at_s[:-1][each], forecast.at_s, spread_k)),
+        house_c=_tenths(held.house_temp_c[:-1][each]),
+        tree=free.tree_names[weakest],
+        free_air_c=_tenths(free.tree_temp_c[:-1, weakest][each]),
+        held_air_c=_tenths(held.tree_temp_c[:-1, weakest][each]),
+        tree_heat_kwh=tuple(heat_kwh[:, weakest].round(3).tolist()),
+        heat_kwh=tuple(heat_kwh.sum(axis=1).round(3).tolist()),
+    )
+
+
+def _tenths(temps_c: FloatArray) -> tuple[float, ...]:
+    return tuple(temps_c.round(1).tolist())
 
 
 def _tree_outlook(i: int, free: Prediction, held: Prediction) -> TreeOutlook:

@@ -392,6 +392,23 @@ class Broker(_Model):
     """Certificate of the authority that signed the broker's; given, the connection is by TLS."""
 
 
+class Phone(_Model):
+    """The page for phones."""
+
+    names: tuple[Annotated[str, Field(max_length=253), AfterValidator(_host_name)], ...] = Field(
+        default=(), max_length=8
+    )
+    """Host names or addresses by which phones call the page; any other name is refused."""
+    temperature: Literal["celsius", "fahrenheit"] = "celsius"
+    """Unit in which the page shows temperatures."""
+    clock: Literal["24-hour", "12-hour"] = "24-hour"
+    """How the page writes the time of day."""
+    user: str | None = Field(default=None, max_length=100)
+    """The page's own user name at the broker, if it wants one."""
+    password_file: str | None = Field(default=None, max_length=400)
+    """File that holds the page's password at the broker."""
+
+
 class Site(_Model):
     """A whole site: what stands on the ground and how it is to be kept; read by ``load.load_site``."""
 
@@ -413,6 +430,7 @@ class Site(_Model):
     tariff: Tariff
     forecast: ForecastSettings
     broker: Broker = Field(default_factory=Broker)
+    phone: Phone = Field(default_factory=Phone)
 
     def circuit(self, name: str) -> Circuit:
         """Return a circuit by its id."""

@@ -96,3 +96,24 @@ def test_lowest_of_a_forecast():
     assert (lowest_c, when) == (pytest.approx(-6.0), DUSK + timedelta(hours=11))
     assert given.lowest(DUSK + timedelta(days=9), DUSK + timedelta(days=10)) is None
     assert given.age_s(DUSK + timedelta(hours=2)) == 7200.0
+
+
+def test_the_hours_for_a_picture_agree_with_the_outlook(curlew_yard):
+    outlook = outlook_of(curlew_yard, forecast(-6.0, hours=20), READINGS, DUSK)
+    hours = outlook.hours
+    assert hours.starts_at == DUSK
+    assert len(hours.outside_c) == len(hours.house_c) == len(hours.held_air_c) == len(hours.heat_kwh) >= 18
+    assert min(hours.outside_c) == pytest.approx(outlook.outside_min_c, abs=0.3)
+    assert sum(hours.heat_kwh) == pytest.approx(outlook.energy_kwh, abs=0.02)
+    drawn = next(tree for tree in outlook.trees if tree.name == hours.tree)
+    assert sum(hours.tree_heat_kwh) == pytest.approx(drawn.energy_kwh, abs=0.02)
+    assert min(hours.free_air_c) == pytest.approx(drawn.free_air_min_c, abs=0.3)
+
+
+@pytest.mark.parametrize(("spread_k", "known"), [(None, False), (1.5, True), (np.nan, False)])
+def test_the_hours_carry_a_spread_only_where_it_is_known_throughout(curlew_yard, spread_k, known):
+    given = forecast(-3.0, hours=20)
+    if spread_k is not None:
+        given = replace(given, spread_k=np.append(np.full(len(given.at_s) - 1, 1.5), spread_k))
+    hours = outlook_of(curlew_yard, given, READINGS, DUSK).hours
+    assert hours.outside_spread_k == ((1.5,) * len(hours.outside_c) if known else ())

@@ -1,0 +1,77 @@
+"""Numbers and times as a person reads them: unit, local time, 24 or 12 hours."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from controller.phone.words import say
+from controller.site.model import Site
+
+MINUS = "\N{MINUS SIGN}"
+FAR_AWAY = timedelta(hours=18)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """How one site's page writes numbers and times."""
+
+    zone: ZoneInfo
+    fahrenheit: bool
+    twelve_hours: bool
+
+    @property
+    def unit(self) -> str:
+        """The sign of the temperature's unit."""
+        return "°F" if self.fahrenheit else "°C"
+
+    def shown(self, temp_c: float) -> float:
+        """Return a temperature as a bare number in the page's unit."""
+        return temp_c * 9.0 / 5.0 + 32.0 if self.fahrenheit else temp_c
+
+    def temp(self, temp_c: float | None) -> str:
+        """Return a temperature with one decimal and its unit; a dash where it is not known."""
+        return "\N{EN DASH}" if temp_c is None else f"{_signed(self.shown(temp_c), 1)} {self.unit}"
+
+    def change(self, change_k: float) -> str:
+        """Return a difference of temperatures with its sign."""
+        shown_k = change_k * 9.0 / 5.0 if self.fahrenheit else change_k
+        return f"{'+' if round(shown_k, 1) >= 0 else ''}{_signed(shown_k, 1)} {self.unit}"
+
+    def time(self, at: datetime, now: datetime) -> str:
+        """Return a local time of day, with the weekday where it could be mistaken."""
+        local, today = at.astimezone(self.zone), now.astimezone(self.zone)
+        clock = f"{local:%I:%M %p}".lstrip("0").lower() if self.twelve_hours else f"{local:%H:%M}"
+        near = local.date() == today.date() or abs(at - now) < FAR_AWAY
+        return clock if near else f"{local:%a} {clock}"
+
+    def ago(self, seconds: float) -> str:
+        """Return a length of time in its largest fitting unit."""
+        if seconds < 120:
+            return say("seconds", n=max(0, round(seconds)))
+        if seconds < 7200:
+            return say("minutes", n=round(seconds / 60))
+        return say("hours", n=round(seconds / 3600))
+
+
+def figures_of(site: Site) -> Figures:
+    """Return how a site's page writes numbers and times."""
+    return Figures(
+        zone=ZoneInfo(site.place.time_zone),
+        fahrenheit=site.phone.temperature == "fahrenheit",
+        twelve_hours=site.phone.clock == "12-hour",
+    )
+
+
+def energy(kwh: float) -> str:
+    """Return an energy."""
+    return f"{kwh:.1f} kWh"
+
+
+def money(cost: float, currency: str) -> str:
+    """Return a sum with its currency's code."""
+    return f"{cost:.2f} {currency}"
+
+
+def _signed(number: float, decimals: int) -> str:
+    rounded = round(number, decimals) + 0.0  # no minus before a zero
+    return f"{rounded:.{decimals}f}".replace("-", MINUS)

@@ -1,0 +1,317 @@
+"""What the page says, worked out from the controller's status and the journal: words, no markup.
+
+The order of worry: the controller silent; a tree that needs a person now; a tree that is warm but whose heat
+or probe is not proven; all well.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from controller.bus.messages import ComingStatus, OutputStatus, StatusPayload
+from controller.crop.limits import CropLimits, limits_of
+from controller.guard.decision import BAD_INPUT, Reason
+from controller.phone.figures import Figures, energy, money
+from controller.phone.history import History
+from controller.phone.words import say
+from controller.site.model import Site, Tree
+
+# The status comes every 30 s; three missed and some seconds mean silence.
+STALE_AFTER_S = 100.0
+# Hands are asked to cover this long before the first heat is expected: fleece keeps what warmth there is.
+COVER_BEFORE = timedelta(hours=2)
+
+# So many hours without heat part one cold night from the next.
+PAUSE_H = 4
+
+Level = Literal["well", "look", "go"]
+_HYPHEN_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
+_FAULTS = frozenset(map(str, BAD_INPUT))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """Something only hands can do."""
+
+    when: str
+    what: str
+    level: Level
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeView:
+    """One tree as shown."""
+
+    name: str
+    kind: str
+    level: Level
+    state: str
+    hot: bool
+    proof: str
+    air: str
+    fruit: str
+    limits: str
+    because: str
+    trouble: str
+    position: str = "auto"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VentView:
+    """One vent as shown."""
+
+    name: str
+    state: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """The whole page in words."""
+
+    level: Level
+    headline: str
+    night: str
+    tasks: tuple[Task, ...]
+    trees: tuple[TreeView, ...] = ()
+    vents: tuple[VentView, ...] = ()
+    notices: tuple[str, ...] = ()
+    ledger: str = ""
+    attribution: str = ""
+    heard: str = ""
+    at: str = ""
+    stale: bool = False
+
+
+def picture_of(
+    site: Site,
+    status: StatusPayload | None,
+    history: History,
+    figures: Figures,
+    now: datetime,
+    age_s: float,
+) -> Picture:
+    """Return what the page says.
+
+    Parameters
+    ----------
+    site
+        The site.
+    status
+        The controller's latest word; None before the first.
+    history
+        What the journal says.
+    figures
+        How numbers are written.
+    now
+        The present.
+    age_s
+        How old the controller's word is [s].
+    """
+    if status is None:
+        return Picture(
+            level="look", headline=say("never-heard"), night=say("never-heard-then"), tasks=(), stale=True
+        )
+    boards = {board.name: board.heard for board in status.boards}
+    outputs = {(output.kind, output.name): output for output in status.outputs}
+    trees = tuple(
+        _tree(tree, output, boards, history, figures)
+        for tree in site.trees
+        if (output := outputs.get(("tree", tree.name))) is not None
+    )
+    vents = tuple(
+        VentView(
+            name=vent.name, state=say("open" if output.active else "shut"), because=shown(output, figures)
+        )
+        for vent in site.vents
+        if (output := outputs.get(("vent", vent.name))) is not None
+    )
+    stale = not age_s <= STALE_AFTER_S
+    level, headline = _headline(trees, status.coming, figures, age_s, stale=stale)
+    at = figures.time(status.at, now)
+    coming = status.coming
+    return Picture(
+        level=level,
+        headline=headline,
+        night=say("silent-then", time=at) if stale else _night(coming, figures, now),
+        tasks=_tasks(trees, boards, coming, figures, now),
+        trees=trees,
+        vents=vents,
+        notices=status.notices + ((coming.remark,) if coming and coming.remark else ()),
+        ledger=say(
+            "ledger",
+            energy=energy(history.energy_kwh),
+            cost=money(history.energy_kwh * site.tariff.price_per_kwh, site.tariff.currency),
+        ),
+        attribution=say("attribution", source=coming.source, attribution=coming.attribution)
+        if coming
+        else "",
+        heard=say("heard", time=at, ago=figures.ago(age_s)),
+        at=at,
+        stale=stale,
+    )
+
+
+def shown(output: OutputStatus, figures: Figures) -> str:
+    """Return a decision's own sentence, its minus signs and unit as on this page."""
+    text = _HYPHEN_MINUS.sub("\N{MINUS SIGN}", output.because)
+    if figures.fahrenheit and output.temp_c is not None:
+        text += f" ({figures.temp(output.temp_c)})"
+    return text
+
+
+def _headline(
+    trees: tuple[TreeView, ...], coming: ComingStatus | None, figures: Figures, age_s: float, *, stale: bool
+) -> tuple[Level, str]:
+    if stale:
+        return "go", say("silent", ago=figures.ago(age_s))
+    levels: tuple[tuple[Level, str], ...] = (("go", "go-now"), ("look", "look-at"))
+    for level, key in levels:
+        if names := [tree.name for tree in trees if tree.level == level]:
+            return level, say(key, names=", ".join(names))
+    if coming is not None and coming.trees_short:
+        return "look", say("safe-but")
+    return "well", say("all-well")
+
+
+def _night(coming: ComingStatus | None, figures: Figures, now: datetime) -> str:
+    if coming is None:
+        return say("no-outlook")
+    text = say(
+        "night",
+        outside=figures.temp(coming.outside_min_c),
+        time=figures.time(coming.outside_min_at, now),
+    )
+    spell = first_spell(coming, now)
+    if spell is None:
+        return f"{text} {say('night-no-heat')}"
+    heat = say(
+        "night-heat",
+        begin=figures.time(spell.begins_at, now),
+        end=figures.time(spell.ends_at, now),
+        energy=energy(spell.energy_kwh),
+        cost=money(spell.energy_kwh * coming.cost / coming.energy_kwh, coming.currency),
+    )
+    return f"{text} {heat}"
+
+
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """A time of heat, such as one night of several."""
+
+    begins_at: datetime
+    ends_at: datetime
+    energy_kwh: float
+
+
+def first_spell(coming: ComingStatus, now: datetime) -> Spell | None:
+    """Return the first time of heat that is not over; a pause of ``PAUSE_H`` hours ends it."""
+    hours = [
+        (coming.starts_at + timedelta(hours=hour), kwh)
+        for hour, kwh in enumerate(coming.heat_kwh)
+        if kwh > 0.0 and coming.starts_at + timedelta(hours=hour + 1) > now
+    ]
+    if not hours:
+        return None
+    length = next(
+        (i for i in range(1, len(hours)) if hours[i][0] - hours[i - 1][0] > timedelta(hours=PAUSE_H)),
+        len(hours),
+    )
+    begins_at, ends_at = hours[0][0], hours[length - 1][0] + timedelta(hours=1)
+    # the first and last minute are known better than to the hour, where they are those of the whole outlook
+    if coming.heat_from is not None and begins_at <= coming.heat_from < begins_at + timedelta(hours=1):
+        begins_at = coming.heat_from
+    if coming.heat_until is not None and coming.heat_until < ends_at:
+        ends_at = coming.heat_until
+    return Spell(begins_at, ends_at, sum(kwh for _, kwh in hours[:length]))
+
+
+def _tasks(
+    trees: tuple[TreeView, ...],
+    boards: Mapping[str, bool],
+    coming: ComingStatus | None,
+    figures: Figures,
+    now: datetime,
+) -> tuple[Task, ...]:
+    tasks = [
+        Task(when=say("now"), what=say("do-tree", name=tree.name, why=tree.trouble), level=tree.level)
+        for tree in sorted(trees, key=lambda tree: tree.level)  # "go" stands before "look"
+        if tree.level != "well"
+    ]
+    tasks += [
+        Task(when=say("now"), what=say("do-board", name=name), level="look")
+        for name, heard in boards.items()
+        if not heard
+    ]
+    spell = first_spell(coming, now) if coming else None
+    if coming is not None and spell is not None:
+        cover_at = spell.begins_at - COVER_BEFORE
+        when = say("by", time=figures.time(cover_at, now)) if cover_at > now else say("now")
+        tasks.append(Task(when=when, what=say("do-cover"), level="well"))
+        if coming.trees_short:
+            names = ", ".join(coming.trees_short)
+            tasks.append(Task(when=when, what=say("do-short", names=names), level="look"))
+    return tuple(tasks)
+
+
+def _tree(
+    tree: Tree, output: OutputStatus, boards: Mapping[str, bool], history: History, figures: Figures
+) -> TreeView:
+    limits = limits_of(tree)
+    heard = all(boards.get(string.channel.partition("/")[0], False) for string in tree.strings)
+    level, trouble = _trouble(output, limits, figures, heard=heard)
+    if not output.channels:
+        state = say("no-string")
+    elif not output.active:
+        state = say("heat-off")
+    else:
+        state = say("heat-on" if output.echoed_on and heard else "heat-on-unproven")
+    return TreeView(
+        name=tree.name,
+        kind=str(tree.kind),
+        level=level,
+        state=state,
+        hot=output.active and output.channels > 0,
+        proof=_proof(tree, output, history, figures, heard=heard),
+        air=figures.temp(output.temp_c),
+        fruit=figures.temp(output.fruit_c) if output.fruit_c is not None else say("fruit-unknown"),
+        limits=say("hold", hold=figures.temp(limits.hold_c), damage=figures.temp(limits.fruit_damage_c)),
+        because=shown(output, figures),
+        trouble=trouble,
+        position=output.reason if output.reason in {Reason.HAND_ON, Reason.HAND_OFF} else "auto",
+    )
+
+
+def _trouble(output: OutputStatus, limits: CropLimits, figures: Figures, *, heard: bool) -> tuple[Level, str]:
+    """Return how much a tree needs a person, and why."""
+    air_c, damage = output.temp_c, figures.temp(limits.fruit_damage_c)
+    is_cold = air_c is not None and not air_c > limits.hold_c
+    if air_c is not None and not air_c > limits.fruit_damage_c:
+        return "go", say("cold", air=figures.temp(air_c), damage=damage)
+    if not output.channels and is_cold:
+        return "go", say("cold-no-string", air=figures.temp(air_c), hold=figures.temp(limits.hold_c))
+    if output.active and output.channels and heard and not output.echoed_on and is_cold:
+        return "go", say("not-on")
+    if output.reason in _FAULTS:
+        return "look", say("probe")
+    if output.channels and not heard:
+        return "look", say("board")
+    if output.active and 0 < output.echoed_on < output.channels:
+        return "look", say("part-on", on=output.echoed_on, all=output.channels)
+    return "well", ""
+
+
+def _proof(tree: Tree, output: OutputStatus, history: History, figures: Figures, *, heard: bool) -> str:
+    if not output.channels:
+        return ""
+    if not heard:
+        return say("proof-silent")
+    counts = {"on": output.echoed_on, "all": output.channels}
+    if not output.active:
+        return say("proof-leaving" if output.echoed_on else "proof-all-off", **counts)
+    key = {0: "proof-none", output.channels: "proof-all"}.get(output.echoed_on, "proof-some")
+    rises_k = [history.rise_k[probe] for probe in tree.probes if probe in history.rise_k]
+    rise = say("rise", change=figures.change(min(rises_k)), minutes=20) if rises_k else ""
+    return "; ".join(filter(None, (say(key, **counts), rise)))

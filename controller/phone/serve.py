@@ -1,0 +1,108 @@
+"""The page's process: a bus client, a web server, and nothing the controller would miss."""
+
+import asyncio
+import ipaddress
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
+
+from controller.bus.messages import LARGEST_STATUS_BYTES
+from controller.bus.mqtt import MqttTransport
+from controller.bus.topics import Topics
+from controller.clock import Clock
+from controller.errors import PageError
+from controller.phone.app import Phone, application
+from controller.phone.watch import Watch
+from controller.site.model import Broker, Site
+
+DEFAULT_PORT = 8484
+# Who has not finished asking by then is hung up on: 400 sockets that never finish must not pile up.
+PATIENCE_S = 10.0
+# An open stream would otherwise keep a stopping server for ever.
+STOP_WITHIN_S = 2
+
+
+class ImpatientProtocol(H11Protocol):
+    """HTTP/1.1 that hangs up on a connection which has not sent a whole request head in time."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin to wait."""
+        super().connection_made(transport)
+        self._waited = False
+        self._patience = self.loop.call_later(PATIENCE_S, self._look)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Wait no more."""
+        self._patience.cancel()
+        super().connection_lost(exc)
+
+    def _look(self) -> None:
+        cycle: RequestResponseCycle | None = self.cycle  # None before the first request
+        waits = cycle is None or cycle.response_complete
+        if waits and (cycle is None or self._waited):
+            self.transport.close()
+            return
+        self._waited = waits
+        self._patience = self.loop.call_later(PATIENCE_S, self._look)
+
+
+def connect(site: Site, watch: Watch) -> MqttTransport:
+    """Return the page's client of the bus, begun."""
+    own = {"user": site.phone.user, "password_file": site.phone.password_file} if site.phone.user else {}
+    broker = Broker.model_validate({**site.broker.model_dump(), **own})
+    transport = MqttTransport(
+        broker,
+        f"{site.name}-phone",
+        watch.filters,
+        watch.hear,
+        protocol=broker.protocol,
+        largest_payload_bytes=LARGEST_STATUS_BYTES,
+    )
+    transport.start()
+    return transport
+
+
+def check_address(host: str) -> None:
+    """Raise ``PageError`` unless only this machine can reach the address."""
+    try:
+        loopback = ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        loopback = host == "localhost"
+    if not loopback:
+        raise PageError(
+            f"--host {host} would let anybody on the network see the page, and nobody would be asked who "
+            "they are. Serve it on 127.0.0.1 and reach it by a tunnel or a proxy that asks for a password"
+        )
+
+
+def config(phone: Phone, host: str, port: int) -> uvicorn.Config:
+    """Return the server's settings."""
+    settings: dict[str, Any] = {
+        "host": host,
+        "port": port,
+        "http": ImpatientProtocol,
+        "ws": "none",
+        "lifespan": "off",
+        "proxy_headers": False,
+        "server_header": False,
+        "access_log": False,
+        "log_level": "warning",
+        "h11_max_incomplete_event_size": 16384,
+        "timeout_keep_alive": 5,
+        "timeout_graceful_shutdown": STOP_WITHIN_S,
+        "backlog": 512,
+    }
+    return uvicorn.Config(application(phone), **settings)
+
+
+def serve(site: Site, journal: Path, clock: Clock, *, host: str, port: int) -> None:
+    """Serve a site's page until told to stop."""
+    check_address(host)
+    watch = Watch(Topics(site.name), clock)
+    transport = connect(site, watch)
+    try:
+        uvicorn.Server(config(Phone(site, watch, journal, clock), host, port)).run()
+    finally:
+        transport.close()

@@ -1,0 +1,174 @@
+"""A page without network: a status as the controller makes it, a clock that stands still, requests."""
+
+import asyncio
+import json
+import threading
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import timedelta
+
+import pytest
+import uvicorn
+
+from controller.bus.messages import StatusPayload, read
+from controller.bus.outbound import status_of
+from controller.bus.topics import Topics
+from controller.bus.transport import Message
+from controller.keeper import OutlookMade
+from controller.phone.app import Phone, application
+from controller.phone.serve import config
+from controller.phone.watch import Watch
+from controller.plan.outlook import outlook_of
+from tests.conftest import DUSK, Drive
+from tests.plan.test_outlook import forecast
+
+
+class StillClock:
+    """A clock that a test moves."""
+
+    pace = 1.0
+
+    def __init__(self):
+        self.s = 0.0
+
+    def utc(self):
+        return DUSK + timedelta(seconds=self.s)
+
+    def mono_s(self):
+        return self.s
+
+
+@pytest.fixture
+def clock():
+    return StillClock()
+
+
+def status_for(drive: Drive, **temps_c: float) -> StatusPayload:
+    """Return what the controller says after three minutes at these temperatures, boards doing as told."""
+    drive.temps_c |= {name.replace("_", "-"): temp_c for name, temp_c in temps_c.items()}
+    for _ in range(18):
+        drive.step()
+        for board in drive.site.boards:
+            heats = [
+                channel
+                for rules in drive.state.rules.boards
+                if rules.name == board.name
+                for channel, tree in rules.trees.items()
+                if tree in drive.state.heat and drive.tree(tree).active
+            ]
+            drive.echo(board.name, on=tuple(heats))
+    return sent(status_of(drive.state, drive.now, fruit_c=dict.fromkeys(drive.state.trees, 2.5)))
+
+
+def with_outlook(drive: Drive, lowest_c: float = -6.0, **more) -> None:
+    outlook = outlook_of(drive.site, forecast(lowest_c, **more), drive.state.latest_c, drive.now.utc)
+    drive.tell(OutlookMade(outlook=outlook))
+
+
+def sent(status: StatusPayload) -> StatusPayload:
+    """Return a status as it comes out of the bus at the other end."""
+    return read(StatusPayload, status.to_json())
+
+
+@dataclass
+class Answer:
+    status: int = 0
+    headers: dict[str, str] = field(default_factory=dict)
+    body: bytes = b""
+
+    @property
+    def text(self):
+        return self.body.decode()
+
+
+def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhost"):
+    """Ask an ASGI application and return its answer; ``body`` may be a list of pieces."""
+    named = {"host": host} if host is not None else {}
+    named |= {name.lower(): value for name, value in dict(headers).items()}
+    pieces = list(body) if isinstance(body, list) else [body]
+    answer = Answer()
+    path, _, query = path.partition("?")
+
+    async def receive():
+        if not pieces:
+            await asyncio.sleep(3600)
+        piece = pieces.pop(0)
+        return {"type": "http.request", "body": piece, "more_body": bool(pieces)}
+
+    async def send(message):
+        if message["type"] == "http.response.start":
+            answer.status = message["status"]
+            for name, value in message["headers"]:
+                key = name.decode().lower()
+                before = f"{answer.headers[key]}\n" if key in answer.headers else ""
+                answer.headers[key] = before + value.decode()
+        else:
+            answer.body += message.get("body", b"")
+
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "method": method,
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": query.encode(),
+        "root_path": "",
+        "scheme": "http",
+        "headers": [(name.encode(), value.encode("latin-1")) for name, value in named.items()],
+        "client": ("127.0.0.1", 50000),
+        "server": ("127.0.0.1", 8484),
+    }
+    asyncio.run(asyncio.wait_for(app(scope, receive, send), 10.0))
+    return answer
+
+
+@dataclass
+class Site:
+    """A page and what stands behind it."""
+
+    phone: Phone
+    watch: Watch
+    topics: Topics
+    clock: StillClock
+
+    @property
+    def app(self):
+        return application(self.phone)
+
+    def hear(self, status, *, retained=False):
+        self.watch.hear(Message(self.topics.status, status.to_json(), retained=retained))
+
+
+@pytest.fixture
+def page(curlew_yard, tmp_path, clock):
+    topics = Topics(curlew_yard.name)
+    watch = Watch(topics, clock)
+    return Site(Phone(curlew_yard, watch, tmp_path / "journal.db", clock), watch, topics, clock)
+
+
+@contextmanager
+def served(phone):
+    """Serve a page on loopback; yield its address."""
+    server = uvicorn.Server(config(phone, "127.0.0.1", 0))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        while not server.started:
+            assert thread.is_alive()
+            threading.Event().wait(0.01)
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(10.0)
+        assert not thread.is_alive()
+
+
+def events(text):
+    """Return the events of a stream as (name, data)."""
+    found = []
+    for block in text.split("\n\n"):
+        lines = dict(line.split(": ", 1) for line in block.splitlines() if ": " in line)
+        if "event" in lines:
+            found.append((lines["event"], json.loads(lines["data"])))
+    return found

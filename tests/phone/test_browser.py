@@ -1,0 +1,162 @@
+"""The page in a real browser: Debian's chromium, as a phone and as a screen, dark and light."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.phone.conftest import served, status_for, with_outlook
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+CHROMIUM = os.environ.get("RIMEWARD_CHROMIUM") or shutil.which("chromium")
+pytestmark = [
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: apt-get install chromium"),
+    pytest.mark.timeout(180),
+]
+SIZES = {"phone": (360, 740), "narrow": (320, 640), "screen": (1280, 800)}
+# The levels asked for: WCAG 2.0 to 2.2, A and AA.
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+SHOTS = os.environ.get("RIMEWARD_SHOTS")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(browser):
+    """Open an address as a device would; whatever the browser complains of ends in ``complaints``."""
+    contexts = []
+
+    def open_at(address, size="phone", scheme="dark", **more):
+        width, height = SIZES[size]
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme, **more
+        )
+        context.set_default_timeout(10_000)
+        contexts.append(context)
+        tab = context.new_page()
+        tab.complaints = []
+        tab.on("console", lambda message: tab.complaints.append(message.text))
+        tab.on("pageerror", lambda error: tab.complaints.append(str(error)))
+        tab.goto(address)
+        return tab
+
+    yield open_at
+    for context in contexts:
+        context.close()
+
+
+def keep(tab, name):
+    """Keep a picture for people to look at, where somebody asked for it."""
+    if SHOTS:
+        tab.screenshot(path=str(Path(SHOTS) / f"{name}.png"), full_page=True)
+
+
+@pytest.fixture
+def night(page, drive):
+    """A frosty night under way: every tree heated and proven but the lemon, which has one string of two."""
+    status_for(drive)
+    with_outlook(drive)
+    status = status_for(drive, air_lemon=0.7, air_yuzu=-0.3, air_satsuma_door=0.9, outside=-4.8, house=-5.2)
+    outputs = tuple(o.model_copy(update={"echoed_on": 1}) if o.name == "lemon" else o for o in status.outputs)
+    page.hear(status.model_copy(update={"outputs": outputs}))
+    with served(page.phone) as address:
+        yield address
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+@pytest.mark.parametrize("size", SIZES)
+def test_everybody_can_read_it(night, open_page, size, scheme):
+    tab = open_page(night, size, scheme)
+    assert "look at: lemon" in tab.inner_text("#say")
+    found = axe.Axe().run(tab, options=RULES)
+    assert [(v["id"], v["nodes"][0]["html"]) for v in found.response["violations"]] == []
+    width = SIZES[size][0]
+    assert tab.evaluate("document.documentElement.scrollWidth") <= width, "nothing to scroll sideways"
+    assert tab.complaints == []
+    keep(tab, f"night-{size}-{scheme}")
+
+
+def test_the_answer_is_in_the_first_look(night, open_page):
+    tab = open_page(night)
+    box = tab.locator("#say").bounding_box()
+    assert box["y"] + box["height"] < 740 / 2
+    assert tab.locator(".headline").evaluate("e => parseFloat(getComputedStyle(e).fontSize)") >= 26
+
+
+def test_news_arrives_by_itself(night, open_page, page, drive):
+    tab = open_page(night)
+    page.hear(status_for(drive, air_lemon=4.0, air_yuzu=4.0, air_satsuma_door=4.0))
+    sync_api.expect(tab.locator(".headline")).to_contain_text("are safe")
+    assert tab.complaints == []
+
+
+def test_what_a_reader_has_opened_stays_open(night, open_page, page, drive):
+    tab = open_page(night)
+    tab.click("#figures summary")
+    page.hear(status_for(drive, air_lemon=4.0, air_yuzu=4.0))
+    sync_api.expect(tab.locator("#trees")).to_contain_text("4.0 °C")
+    assert tab.locator("#figures").evaluate("e => e.open")
+
+
+def test_a_silent_controller_is_said_loudly(night, open_page, page):
+    tab = open_page(night)
+    page.clock.s += 600.0
+    sync_api.expect(tab.locator(".headline")).to_contain_text("said nothing")
+    assert "Heaters come on by themselves" in tab.inner_text("#say")
+    keep(tab, "silent")
+
+
+def test_without_network_it_keeps_its_last_state_and_says_how_old(page, drive, open_page):
+    page.hear(status_for(drive))
+    with served(page.phone) as address:
+        tab = open_page(address)
+        tab.clock.install()
+        tab.goto(address)
+    tab.clock.run_for(45_000)
+    assert "No contact" in tab.inner_text("#lost")
+    assert "The trees are safe" in tab.inner_text("#say")
+    then = tab.evaluate("getComputedStyle(document.querySelector('.headline'), '::before').content")
+    assert then == '"17:03: "', "the headline is no longer said of now"
+    keep(tab, "lost")
+
+
+def test_with_scripts_off_it_reads_the_same(night, open_page):
+    tab = open_page(night, java_script_enabled=False)
+    assert "look at: lemon" in tab.inner_text("#say")
+    assert tab.locator("li.tree").count() == 6
+    assert tab.locator("figure svg").count() >= 1
+
+
+def test_every_control_is_reached_by_the_keyboard(night, open_page):
+    tab = open_page(night)
+    wanted = tab.locator("a[href], button, input, select, summary").count()
+    seen = set()
+    for _ in range(3 * wanted + 3):
+        tab.keyboard.press("Tab")
+        seen.add(tab.evaluate("document.activeElement.outerHTML.slice(0, 200)"))
+    reached = {each for each in seen if not each.startswith("<body")}
+    assert len(reached) >= wanted > 0
+
+
+def test_usable_within_a_second_on_a_slow_phone(night, open_page):
+    """Fast 3G's figures as Chromium's tools have them (from memory): 1.6 Mbit/s, 150 ms; 4x slower CPU."""
+    tab = open_page("about:blank")
+    tools = tab.context.new_cdp_session(tab)
+    tools.send("Network.enable")
+    tools.send(
+        "Network.emulateNetworkConditions",
+        {"offline": False, "latency": 150, "downloadThroughput": 200_000, "uploadThroughput": 90_000},
+    )
+    tools.send("Emulation.setCPUThrottlingRate", {"rate": 4})
+    tab.goto(night)
+    ready_ms = tab.evaluate("performance.getEntriesByType('navigation')[0].domInteractive")
+    print(f"interactive after {ready_ms:.0f} ms")
+    assert ready_ms < 1000.0

@@ -1,0 +1,52 @@
+"""Numbers and times as a grower reads them."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from controller.phone.figures import Figures, energy, figures_of, money
+from controller.site.model import Phone
+from tests.conftest import DUSK
+
+
+def figures_for(site, **phone):
+    return figures_of(site.model_copy(update={"phone": Phone(**phone)}))
+
+
+def test_a_real_minus_one_decimal_and_no_minus_zero(curlew_yard):
+    figures = figures_for(curlew_yard)
+    assert figures.temp(-6.84) == "\N{MINUS SIGN}6.8 °C"
+    assert figures.temp(-0.04) == "0.0 °C"
+    assert figures.temp(None) == "\N{EN DASH}"
+
+
+@pytest.mark.parametrize(
+    ("celsius", "fahrenheit"), [(0.0, "32.0 °F"), (-40.0, "−40.0 °F"), (37.0, "98.6 °F")]
+)
+def test_fahrenheit_by_its_definition(curlew_yard, celsius, fahrenheit):
+    assert figures_for(curlew_yard, temperature="fahrenheit").temp(celsius) == fahrenheit
+
+
+def test_a_difference_has_no_32_in_it(curlew_yard):
+    assert figures_for(curlew_yard, temperature="fahrenheit").change(0.5) == "+0.9 °F"
+    assert figures_for(curlew_yard).change(-0.44) == "−0.4 °C"
+
+
+def test_times_are_local_with_the_weekday_only_where_it_could_be_mistaken(curlew_yard):
+    figures = figures_for(curlew_yard)
+    assert figures.time(DUSK + timedelta(hours=13), DUSK) == "06:00"
+    assert figures.time(DUSK + timedelta(hours=40), DUSK) == "Sat 09:00"
+    assert figures_for(curlew_yard, clock="12-hour").time(DUSK, DUSK) == "5:00 pm"
+
+
+def test_summer_time_of_the_place(curlew_yard):
+    # Europe/Dublin is an hour ahead of UTC in July (IANA tz database)
+    noon = datetime(2027, 7, 1, 12, 0, tzinfo=UTC)
+    assert figures_for(curlew_yard).time(noon, noon) == "13:00"
+
+
+def test_lengths_of_time_and_sums(curlew_yard):
+    figures: Figures = figures_for(curlew_yard)
+    assert [figures.ago(s) for s in (5, 119, 600, 3 * 3600)] == ["5 s", "119 s", "10 min", "3 h"]
+    assert energy(1.26) == "1.3 kWh"
+    assert money(0.378, "EUR") == "0.38 EUR"

@@ -1,0 +1,74 @@
+"""What the page takes from the journal."""
+
+from contextlib import closing
+from datetime import timedelta
+
+import pytest
+
+from controller.journal.store import open_for_writing
+from controller.phone.history import NOTHING, history_of
+from tests.conftest import DUSK
+
+NOW = DUSK + timedelta(hours=10)
+
+
+def write(path, readings=(), decisions=()):
+    connection, _ = open_for_writing(path)
+    with closing(connection):
+        for probe, hours, temp_c in readings:
+            at_s = DUSK.timestamp() + 3600.0 * hours
+            connection.execute("INSERT INTO reading VALUES (?, ?, ?)", (probe, at_s, temp_c))
+        for name, hours, active in decisions:
+            at_s = DUSK.timestamp() + 3600.0 * hours
+            connection.execute(
+                "INSERT INTO decision (at_s, kind, name, active, reason, because) "
+                "VALUES (?, 'tree', ?, ?, '', '')",
+                (at_s, name, active),
+            )
+
+
+def test_no_journal_is_no_history(curlew_yard, tmp_path):
+    assert history_of(tmp_path / "journal.db", curlew_yard, NOW) == NOTHING
+
+
+def test_a_broken_journal_is_no_history(curlew_yard, tmp_path):
+    (tmp_path / "journal.db").write_bytes(b"no database" * 100)
+    assert history_of(tmp_path / "journal.db", curlew_yard, NOW) == NOTHING
+
+
+def test_readings_are_means_of_ten_minutes_of_the_last_hours(curlew_yard, tmp_path):
+    readings = [
+        ("outside", 9.0, 1.0),
+        ("outside", 9.05, 3.0),
+        ("outside", 9.5, -1.0),
+        ("outside", -20.0, 9.0),
+    ]
+    write(tmp_path / "journal.db", [*readings, ("unknown", 9.0, 5.0)])
+    history = history_of(tmp_path / "journal.db", curlew_yard, NOW)
+    assert [temp_c for _, temp_c in history.probes_c["outside"]] == [2.0, -1.0]
+    assert set(history.probes_c) == {"outside"}
+
+
+def test_a_rise_within_twenty_minutes(curlew_yard, tmp_path):
+    write(tmp_path / "journal.db", [("air-lemon", 10 - 20 / 60, 1.0), ("air-lemon", 10 - 1 / 60, 1.6)])
+    history = history_of(tmp_path / "journal.db", curlew_yard, NOW)
+    assert history.rise_k == {"air-lemon": pytest.approx(0.6)}
+
+
+def test_heat_and_what_it_used(curlew_yard, tmp_path):
+    decisions = [
+        ("lemon", 1.0, 1),
+        ("lemon", 1.25, 1),
+        ("lemon", 3.0, 0),
+        ("lemon", 9.0, 1),
+        ("yuzu", -20.0, 1),
+    ]
+    write(tmp_path / "journal.db", decisions=decisions)
+    history = history_of(tmp_path / "journal.db", curlew_yard, NOW)
+    spans = [
+        ((a - DUSK.timestamp()) / 3600, (b - DUSK.timestamp()) / 3600) for a, b in history.heated["lemon"]
+    ]
+    assert spans == [(1.0, 3.0), (9.0, 10.0)]
+    assert history.heated["yuzu"][0][0] == NOW.timestamp() - 86400.0, "heat that began before is cut off"
+    # by hand: lemon 0.35 kW x 3 h, yuzu 0.35 kW x 24 h
+    assert history.energy_kwh == pytest.approx(0.35 * 3 + 0.35 * 24)

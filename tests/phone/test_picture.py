@@ -1,0 +1,186 @@
+"""What the page says, as stories."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from controller.phone.figures import figures_of
+from controller.phone.history import NOTHING
+from controller.phone.picture import first_spell, picture_of
+from controller.site.model import Phone
+from tests.conftest import DUSK
+from tests.phone.conftest import sent, status_for, with_outlook
+
+
+def picture(site, status, *, age_s=5.0, history=NOTHING, now=None):
+    now = now or (status.at if status else DUSK)
+    return picture_of(site, status, history, figures_of(site), now, age_s)
+
+
+def tree(shown, name):
+    return next(tree for tree in shown.trees if tree.name == name)
+
+
+def changed(status, name, **change):
+    outputs = tuple(o.model_copy(update=change) if o.name == name else o for o in status.outputs)
+    return status.model_copy(update={"outputs": outputs})
+
+
+def test_before_the_first_word(curlew_yard):
+    shown = picture(curlew_yard, None, age_s=float("inf"))
+    assert shown.headline == "Nothing has been heard from the controller yet."
+    assert shown.stale
+    assert shown.level == "look"
+
+
+def test_a_mild_evening(drive):
+    shown = picture(drive.site, status_for(drive))
+    assert (shown.level, shown.headline) == ("well", "The trees are safe.")
+    assert shown.tasks == ()
+    assert shown.night.startswith("There is no forecast")
+    lemon = tree(shown, "lemon")
+    assert (lemon.state, lemon.hot, lemon.air, lemon.fruit) == ("resting", False, "8.0 °C", "2.5 °C")
+    assert lemon.proof == "proof: all 2 strings report off"
+    assert [vent.name for vent in shown.vents] == ["gable-fan"]
+
+
+def test_a_frosty_night_ahead(drive):
+    status_for(drive)
+    with_outlook(drive)
+    status = status_for(drive)
+    shown = picture(drive.site, status)
+    assert re.match(r"Down to −6.0 °C outside at about 0[34]:\d\d\. ", shown.night)
+    assert " EUR." in shown.night
+    assert "Heat from about" in shown.night
+    assert "every fleece" in shown.tasks[0].what
+
+
+def two_nights(status, **more):
+    """Return the outlook with heat in the hours 4 to 12 and 28 to 36 from its start, 0.5 kWh each hour."""
+    heat_kwh = tuple(0.5 if hour in {*range(4, 12), *range(28, 36)} else 0.0 for hour in range(48))
+    start = status.coming.starts_at
+    change = {"heat_kwh": heat_kwh, "heat_from": start + timedelta(hours=4, minutes=10)}
+    change |= {"heat_until": start + timedelta(hours=35, minutes=50), "energy_kwh": 8.0, "cost": 2.4}
+    return status.coming.model_copy(update=change | more)
+
+
+def test_of_two_nights_the_first_is_told(drive):
+    status_for(drive)
+    with_outlook(drive)
+    status = status_for(drive)
+    coming = two_nights(status)
+    shown = picture(drive.site, status.model_copy(update={"coming": coming}))
+    # by hand: 8 hours of 0.5 kWh at 0.30 EUR; it begins ten minutes into the fourth hour after 17:03
+    assert "Heat from about 21:13 to 05:03, 4.0 kWh, 1.20 EUR." in shown.night
+    assert shown.tasks[0].when == "by 19:13"
+    later = status.at + timedelta(hours=20)
+    assert first_spell(coming, later).energy_kwh == pytest.approx(4.0)
+    assert first_spell(coming, later).ends_at == coming.heat_until
+    assert first_spell(coming, status.at + timedelta(hours=40)) is None
+    under_way = picture(
+        drive.site, status.model_copy(update={"coming": coming}), now=later + timedelta(hours=8)
+    )
+    assert under_way.tasks[0].when == "now"
+
+
+def test_a_mild_night_ahead_needs_nothing(drive):
+    status_for(drive)
+    with_outlook(drive, 5.0, cloud=1.0)
+    shown = picture(drive.site, status_for(drive))
+    assert shown.night.endswith("No tree needs heat.")
+    assert shown.tasks == ()
+
+
+def test_heat_on_and_proven(drive):
+    status = status_for(drive, air_lemon=0.4)
+    history = replace(NOTHING, rise_k={"air-lemon": 0.42})
+    shown = picture(drive.site, status, history=history)
+    lemon = tree(shown, "lemon")
+    assert (lemon.state, lemon.hot, lemon.level) == ("HEAT ON", True, "well")
+    assert lemon.proof == "proof: 2 of 2 strings report on; air +0.4 °C in 20 min"
+    assert lemon.because == "0.40 °C is not above the hold temperature 1.00 °C"
+    assert shown.headline == "The trees are safe."
+
+
+def test_heat_ordered_but_no_string_reports_on(drive):
+    status = changed(status_for(drive, air_lemon=0.4), "lemon", echoed_on=0)
+    shown = picture(drive.site, status)
+    assert (shown.level, shown.headline) == ("go", "Go and look now: lemon.")
+    assert shown.tasks[0].what == "Go to lemon: heat is ordered, and no string reports on."
+    assert tree(shown, "lemon").state == "HEAT ORDERED"
+
+
+def test_half_of_the_heat_is_a_reason_to_look(drive):
+    status = changed(status_for(drive, air_lemon=0.4), "lemon", echoed_on=1)
+    shown = picture(drive.site, status)
+    assert (shown.level, shown.headline) == ("look", "The trees are warm, but look at: lemon.")
+    assert tree(shown, "lemon").proof == "only 1 of 2 strings report on"
+
+
+def test_a_string_that_lingers_is_no_fault(drive):
+    shown = picture(drive.site, changed(status_for(drive), "lemon", echoed_on=2))
+    assert shown.level == "well"
+    assert "stays on for two minutes" in tree(shown, "lemon").proof
+
+
+def test_fruit_is_freezing(drive):
+    shown = picture(drive.site, status_for(drive, air_yuzu=-2.4))
+    assert shown.headline == "Go and look now: yuzu."
+    assert "fruit freezes below −2.2 °C" in shown.tasks[0].what
+
+
+def test_a_cold_tree_without_strings(drive):
+    status = changed(status_for(drive), "lemon", channels=0, echoed_on=0, temp_c=0.5, reason="no-string")
+    shown = picture(drive.site, status)
+    assert shown.level == "go"
+    assert tree(shown, "lemon").state == "no string"
+    assert tree(shown, "lemon").proof == ""
+
+
+def test_a_probe_that_cannot_be_believed(drive):
+    status_for(drive)
+    for _ in range(30):
+        drive.step(silent=["air-lemon"])
+    status = changed(status_for(drive), "lemon", reason="probe-stale", active=True, temp_c=None, echoed_on=2)
+    shown = picture(drive.site, status)
+    assert shown.headline == "The trees are warm, but look at: lemon."
+    assert tree(shown, "lemon").air == "\N{EN DASH}"
+
+
+def test_a_silent_board(drive):
+    status = status_for(drive)
+    boards = tuple(b.model_copy(update={"heard": False}) if b.name == "east" else b for b in status.boards)
+    shown = picture(drive.site, status.model_copy(update={"boards": boards}))
+    assert shown.level == "look"
+    assert any("Look at board east" in task.what for task in shown.tasks)
+    assert "nobody can tell" in tree(shown, "lemon").proof
+
+
+def test_strings_too_small_for_the_night_are_no_reason_to_sleep(drive):
+    status_for(drive)
+    with_outlook(drive, -6.0)
+    status = status_for(drive)
+    coming = status.coming.model_copy(update={"trees_short": ("lemon",)})
+    shown = picture(drive.site, sent(status.model_copy(update={"coming": coming})))
+    assert shown.level == "look"
+    assert shown.headline == "The trees are safe now, but hands are needed for the night."
+    assert any("more fleece on lemon" in task.what for task in shown.tasks)
+
+
+@pytest.mark.parametrize(("age_s", "stale"), [(99.0, False), (101.0, True), (1e6, True)])
+def test_silence_is_said_first_and_loud(drive, age_s, stale):
+    shown = picture(drive.site, status_for(drive), age_s=age_s)
+    assert shown.stale is stale
+    assert ("said nothing" in shown.headline) is stale
+    assert (shown.level == "go") is stale
+
+
+def test_fahrenheit_reaches_every_figure(drive):
+    site = drive.site.model_copy(update={"phone": Phone(temperature="fahrenheit")})
+    shown = picture(site, status_for(drive))
+    lemon = tree(shown, "lemon")
+    assert lemon.air == "46.4 °F"
+    assert "33.8 °F" in lemon.limits
+    assert "46.4 °F" in lemon.because
