@@ -71,8 +71,8 @@ def run(
     sys.exit(run_daemon(load_site(file), folder=folder, form=form, pace=pace, since=since))
 
 
-@main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@main.group(invoke_without_command=True)
+@click.option("--site", "file", type=_FILE, help="The site file.  [required]")
 @click.option(
     "--state",
     "folder",
@@ -81,20 +81,59 @@ def run(
 )
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8484, show_default=True)
+@click.option("--certificate", type=_FILE, help="Serve by TLS with this certificate (PEM).")
+@click.option("--key", type=_FILE, help="Its private key (PEM).")
 @click.option(
     "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
 )
 @click.option("--since", hidden=True, help="Another paced clock to agree with.")
-def phone(file: Path, folder: Path | None, host: str, port: int, pace: float, since: str | None) -> None:
+@click.pass_context
+def phone(
+    context: click.Context,
+    file: Path | None,
+    folder: Path | None,
+    host: str,
+    port: int,
+    certificate: Path | None,
+    key: Path | None,
+    pace: float,
+    since: str | None,
+) -> None:
     """Serve the page for phones: a process of its own, which control never needs."""
+    if context.invoked_subcommand is not None:
+        return
     from controller.clock import SystemClock, paced_clock  # noqa: PLC0415 (only this command needs it)
-    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
-    from controller.phone.serve import serve  # noqa: PLC0415 (same)
+    from controller.phone.serve import Place, serve  # noqa: PLC0415 (same)
 
+    if file is None:
+        raise click.UsageError("name the site file with --site")
     site = load_site(file)
     clock = SystemClock() if pace == 1.0 and since is None else paced_clock(pace, since)
-    click.echo(f"{site.title}: http://{host}:{port}/")
-    serve(site, (folder or state_folder() / site.name) / "journal.db", clock, host=host, port=port)
+    click.echo(f"{site.title}: {'https' if certificate else 'http'}://{host}:{port}/")
+    place = Place(host=host, port=port, certificate=certificate, key=key)
+    serve(site, _state_of(site, folder), clock, place)
+
+
+@phone.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option("--state", "folder", type=click.Path(path_type=Path, file_okay=False), help="As for the page.")
+def password(file: Path, folder: Path | None) -> None:
+    """Set the page's password; everybody has to log in anew."""
+    from controller.phone.serve import STORE_FILE  # noqa: PLC0415 (only this command needs it)
+    from controller.phone.store import Store  # noqa: PLC0415 (same)
+
+    store = Store(_state_of(load_site(file), folder) / STORE_FILE)
+    try:
+        store.set_password(click.prompt("New password", hide_input=True, confirmation_prompt=True))
+    finally:
+        store.close()
+    click.echo("The password is set. Every session has ended.")
+
+
+def _state_of(site: Site, folder: Path | None) -> Path:
+    from controller.journal.store import state_folder  # noqa: PLC0415 (few commands need it)
+
+    return folder or state_folder() / site.name
 
 
 @main.command()

@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import re
 import signal
 import threading
 import time
@@ -169,15 +170,29 @@ def test_a_hung_and_then_killed_page_is_not_noticed():
         assert not any("ended" in line for line in live.said)
 
 
-def test_the_page_of_a_rehearsal_shows_it():
+def test_one_thumb_on_the_page_heats_every_tree_and_the_page_shows_the_proof():
     with rehearsal(restart_after_s=600.0) as live:
         address = f"http://127.0.0.1:{live.page_port}/"
         assert any(address in line for line in live.said)
+        phone = requests.Session()
 
-        def shows():
+        def shown(text):
             try:
-                return "The trees are safe" in requests.get(address, timeout=5).text
-            except requests.ConnectionError:
+                return text in phone.get(address, timeout=5).text
+            except requests.ConnectionError:  # it is still starting
                 return False
 
-        until(shows, 20.0)
+        until(lambda: shown("The trees are safe"), 20.0)
+        page = phone.get(address, timeout=5).text
+        form = {
+            "form": re.search(r'name="form" value="([^"]+)"', page)[1],
+            "target": "all",
+            "order": "hand-on",
+            "until": re.findall(r'option value="(\d+)"', page)[3],
+        }
+        answer = phone.post(f"{address}hand", form, headers={"Origin": address.rstrip("/")}, timeout=10)
+        assert "Done: Heat everything." in answer.text
+        assert "The guard says: hand-on for all until" in answer.text
+        until(lambda: all_heat(live), 10.0)
+        until(lambda: shown("2 of 2 strings report on"), 10.0)
+        assert shown("Heat everything until")

@@ -147,10 +147,21 @@ class BoardStatus(Payload):
     heard_ago_s: float | None = None
 
 
+class StandingStatus(Payload):
+    """A hand order that stands."""
+
+    kind: Literal["tree", "vent", "all"]
+    name: str
+    order: Literal["hand-on", "hand-off"]
+    who: str
+    ends_at: datetime
+
+
 class ComingStatus(Payload):
     """The coming hours, hour by hour from ``starts_at``, for the picture of pages.
 
     ``tree`` is the one with the least to spare: its air without heat (``free_air_c``) and held.
+    ``free_air_min_c`` is the coldest air that each tree would come to without heat.
     """
 
     made_at: datetime
@@ -170,6 +181,7 @@ class ComingStatus(Payload):
     outside_c: tuple[float, ...] = ()
     outside_spread_k: tuple[float, ...] = ()
     house_c: tuple[float, ...] = ()
+    free_air_min_c: dict[str, float] = {}
     tree: str = ""
     free_air_c: tuple[float, ...] = ()
     held_air_c: tuple[float, ...] = ()
@@ -190,6 +202,7 @@ class StatusPayload(Payload):
     outlook: str
     notices: tuple[str, ...] = ()
     coming: ComingStatus | None = None
+    orders: tuple[StandingStatus, ...] = ()
 
 
 P = TypeVar("P", bound=Payload)

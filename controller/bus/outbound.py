@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from datetime import timedelta
 
 from controller.bus.messages import (
     AnswerPayload,
@@ -10,11 +11,13 @@ from controller.bus.messages import (
     DecisionPayload,
     LeasePayload,
     OutputStatus,
+    StandingStatus,
     StatusPayload,
 )
 from controller.bus.topics import Topics
 from controller.bus.transport import Transport
 from controller.guard.decision import Decision
+from controller.guard.hand import Order
 from controller.guard.now import Now
 from controller.keeper import Action, Decide, GiveLease, Reply, State
 from controller.plan.outlook import Outlook
@@ -109,6 +112,17 @@ def status_of(
         outlook=state.outlook.sentence if state.outlook else "no forecast: the guard works from probes alone",
         notices=notices if state.plan is None or not state.plan.is_short else (*notices, state.plan.sentence),
         coming=_coming(state.outlook) if state.outlook else None,
+        orders=tuple(
+            StandingStatus(
+                kind=order.target_kind,
+                name=order.target,
+                order="hand-on" if order.order is Order.HAND_ON else "hand-off",
+                who=order.who,
+                ends_at=now.utc + timedelta(seconds=standing.ends_s - now.mono_s),
+            )
+            for standing in state.orders.values()
+            if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
+        ),
     )
 
 
@@ -127,6 +141,7 @@ def _coming(outlook: Outlook) -> ComingStatus:
         heat_until=max((tree.heat_until for tree in heated if tree.heat_until), default=None),
         trees_heated=tuple(tree.name for tree in heated),
         trees_short=tuple(tree.name for tree in outlook.trees if tree.short_of_heat),
+        free_air_min_c={tree.name: round(tree.free_air_min_c, 1) for tree in outlook.trees},
         energy_kwh=round(outlook.energy_kwh, 3),
         cost=round(outlook.cost, 4),
         currency=outlook.currency,

@@ -8,6 +8,7 @@ import base64
 import hashlib
 from collections.abc import Iterable
 
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -42,7 +43,8 @@ def headers_for(style: str, script: str) -> tuple[tuple[bytes, bytes], ...]:
         "content-security-policy": policy,
         "x-content-type-options": "nosniff",
         "x-frame-options": "DENY",
-        "referrer-policy": "no-referrer",
+        # "no-referrer" would make browsers send "Origin: null" with our own forms (Fetch standard)
+        "referrer-policy": "same-origin",
         "permissions-policy": "camera=(), geolocation=(), microphone=()",
         "cross-origin-opener-policy": "same-origin",
         "cross-origin-resource-policy": "same-origin",
@@ -51,8 +53,11 @@ def headers_for(style: str, script: str) -> tuple[tuple[bytes, bytes], ...]:
     return tuple((name.encode(), value.encode()) for name, value in named.items())
 
 
-class _TooLargeError(Exception):
-    """A body went on beyond the bound."""
+class TooLargeError(HTTPException):
+    """A body went on beyond the bound; an application that knows of such errors answers it itself."""
+
+    def __init__(self) -> None:
+        super().__init__(413)
 
 
 class Door:
@@ -105,12 +110,12 @@ class Door:
             message = await receive()
             got_bytes += len(message.get("body", b""))
             if got_bytes > LARGEST_BODY_BYTES:
-                raise _TooLargeError
+                raise TooLargeError
             return message
 
         try:
             await self._app(scope, receive_on, send_on)
-        except _TooLargeError:
+        except TooLargeError:
             if not begun:
                 await PlainTextResponse(say("too-large"), 413)(scope, receive, send_on)
 

@@ -1,12 +1,14 @@
 """Numbers and times as a person reads them: unit, local time, 24 or 12 hours."""
 
+import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from controller.phone.words import say
 from controller.site.model import Site
 
+_UTC_TIME = re.compile(r"\b(?:(?P<day>\d{4}-\d\d-\d\d) )?(?P<time>(?:[01]\d|2[0-3]):[0-5]\d) UTC", re.ASCII)
 MINUS = "\N{MINUS SIGN}"
 FAR_AWAY = timedelta(hours=18)
 
@@ -43,6 +45,21 @@ class Figures:
         clock = f"{local:%I:%M %p}".lstrip("0").lower() if self.twelve_hours else f"{local:%H:%M}"
         near = local.date() == today.date() or abs(at - now) < FAR_AWAY
         return clock if near else f"{local:%a} {clock}"
+
+    def localised(self, text: str, now: datetime) -> str:
+        """Return a text of the guard's with its times in UTC as this place's own; a bare hour is the next."""
+
+        def local(found: re.Match[str]) -> str:
+            day = found["day"] or f"{now.astimezone(UTC):%Y-%m-%d}"
+            try:
+                at = datetime.fromisoformat(f"{day}T{found['time']}:00+00:00")
+            except ValueError:  # such as 30 February
+                return found[0]
+            if not found["day"] and at < now - timedelta(minutes=1):
+                at += timedelta(days=1)
+            return self.time(at, now)
+
+        return _UTC_TIME.sub(local, text)
 
     def ago(self, seconds: float) -> str:
         """Return a length of time in its largest fitting unit."""

@@ -1,5 +1,6 @@
 """The page as markup: templates, style and script, read once, filled from a ``Picture``."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.resources import files
@@ -8,6 +9,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from controller.phone.chart import Chart
+from controller.phone.orders import Wanted, in_words
 from controller.phone.picture import Picture
 from controller.phone.words import say
 from controller.site.explain import CAUTIONS
@@ -54,13 +56,41 @@ class Page:
         )
         return environment
 
-    def whole(self, picture: Picture, chart: Chart | None) -> str:
-        """Return the whole page, with nothing left to load."""
-        return self._fill("page.html", picture=picture, chart=chart)
+    def whole(
+        self, picture: Picture, chart: Chart | None, forms: Mapping[str, object], said: object = None
+    ) -> str:
+        """Return the whole page, with nothing left to load.
 
-    def look(self, picture: Picture, chart: Chart | None) -> str:
+        ``forms`` holds the form ``token``, the ``hours`` to choose and whether one can ``log_out``; ``said``
+        is what became of the latest order, if any.
+        """
+        return self._fill("page.html", picture=picture, chart=chart, forms=forms, said=said)
+
+    def look(self, picture: Picture, chart: Chart | None, forms: Mapping[str, object]) -> str:
         """Return the part of the page that changes by itself."""
-        return self._fill("look.html", picture=picture, chart=chart)
+        return self._fill("look.html", picture=picture, chart=chart, forms=forms)
+
+    def consent(self, wanted: Wanted, sentences: Sequence[str], token: str) -> str:
+        """Return the question whether heat is really to be kept off, its consequence named."""
+        order = in_words(wanted.kind, wanted.name, wanted.position)
+        return self._fill(
+            "consent.html",
+            title=say("off-title", order=order),
+            sentences=sentences,
+            order=order,
+            target=f"{wanted.kind}:{wanted.name}" if wanted.name else wanted.kind,
+            position=wanted.position,
+            until=int(wanted.until.timestamp()),
+            token=token,
+        )
+
+    def login(self, fault: str) -> str:
+        """Return the question who it is; ``fault`` says why the last answer did not do."""
+        return self._fill("login.html", fault=fault)
+
+    def note(self, text: str) -> str:
+        """Return a page that says why something was not done."""
+        return self._fill("note.html", text=text)
 
     def _fill(self, template: str, **values: object) -> str:
         return self._environment.get_template(template).render(**values)

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from controller.bus.messages import ComingStatus, OutputStatus, StatusPayload
+from controller.bus.messages import ComingStatus, OutputStatus, StandingStatus, StatusPayload
 from controller.crop.limits import CropLimits, limits_of
-from controller.guard.decision import BAD_INPUT, Reason
+from controller.guard.decision import BAD_INPUT
 from controller.phone.figures import Figures, energy, money
 from controller.phone.history import History
+from controller.phone.orders import in_words
 from controller.phone.words import say
 from controller.site.model import Site, Tree
 
@@ -55,7 +56,7 @@ class TreeView:
     limits: str
     because: str
     trouble: str
-    position: str = "auto"
+    strings: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,14 @@ class VentView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StandingView:
+    """A hand order that stands, and what taking it back is for."""
+
+    words: str
+    target: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """The whole page in words."""
 
@@ -75,6 +84,7 @@ class Picture:
     headline: str
     night: str
     tasks: tuple[Task, ...]
+    orders: tuple[StandingView, ...] = ()
     trees: tuple[TreeView, ...] = ()
     vents: tuple[VentView, ...] = ()
     notices: tuple[str, ...] = ()
@@ -117,13 +127,15 @@ def picture_of(
     boards = {board.name: board.heard for board in status.boards}
     outputs = {(output.kind, output.name): output for output in status.outputs}
     trees = tuple(
-        _tree(tree, output, boards, history, figures)
+        _tree(tree, output, boards, history, figures, now)
         for tree in site.trees
         if (output := outputs.get(("tree", tree.name))) is not None
     )
     vents = tuple(
         VentView(
-            name=vent.name, state=say("open" if output.active else "shut"), because=shown(output, figures)
+            name=vent.name,
+            state=say("open" if output.active else "shut"),
+            because=shown(output, figures, now),
         )
         for vent in site.vents
         if (output := outputs.get(("vent", vent.name))) is not None
@@ -137,6 +149,7 @@ def picture_of(
         headline=headline,
         night=say("silent-then", time=at) if stale else _night(coming, figures, now),
         tasks=_tasks(trees, boards, coming, figures, now),
+        orders=tuple(_standing(order, figures, now) for order in status.orders if order.ends_at > now),
         trees=trees,
         vents=vents,
         notices=status.notices + ((coming.remark,) if coming and coming.remark else ()),
@@ -154,9 +167,22 @@ def picture_of(
     )
 
 
-def shown(output: OutputStatus, figures: Figures) -> str:
+def _standing(order: StandingStatus, figures: Figures, now: datetime) -> StandingView:
+    name = "" if order.kind == "all" else order.name
+    return StandingView(
+        words=say(
+            "stands",
+            order=in_words(order.kind, name, order.order),
+            time=figures.time(order.ends_at, now),
+            who=order.who,
+        ),
+        target=f"{order.kind}:{name}" if name else order.kind,
+    )
+
+
+def shown(output: OutputStatus, figures: Figures, now: datetime) -> str:
     """Return a decision's own sentence, its minus signs and unit as on this page."""
-    text = _HYPHEN_MINUS.sub("\N{MINUS SIGN}", output.because)
+    text = _HYPHEN_MINUS.sub("\N{MINUS SIGN}", figures.localised(output.because, now))
     if figures.fahrenheit and output.temp_c is not None:
         text += f" ({figures.temp(output.temp_c)})"
     return text
@@ -257,7 +283,12 @@ def _tasks(
 
 
 def _tree(
-    tree: Tree, output: OutputStatus, boards: Mapping[str, bool], history: History, figures: Figures
+    tree: Tree,
+    output: OutputStatus,
+    boards: Mapping[str, bool],
+    history: History,
+    figures: Figures,
+    now: datetime,
 ) -> TreeView:
     limits = limits_of(tree)
     heard = all(boards.get(string.channel.partition("/")[0], False) for string in tree.strings)
@@ -278,9 +309,9 @@ def _tree(
         air=figures.temp(output.temp_c),
         fruit=figures.temp(output.fruit_c) if output.fruit_c is not None else say("fruit-unknown"),
         limits=say("hold", hold=figures.temp(limits.hold_c), damage=figures.temp(limits.fruit_damage_c)),
-        because=shown(output, figures),
+        because=shown(output, figures, now),
         trouble=trouble,
-        position=output.reason if output.reason in {Reason.HAND_ON, Reason.HAND_OFF} else "auto",
+        strings=output.channels,
     )
 
 

@@ -2,10 +2,12 @@
 
 import asyncio
 import ipaddress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import uvicorn
+from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
 from controller.bus.messages import LARGEST_STATUS_BYTES
@@ -13,11 +15,14 @@ from controller.bus.mqtt import MqttTransport
 from controller.bus.topics import Topics
 from controller.clock import Clock
 from controller.errors import PageError
-from controller.phone.app import Phone, application
+from controller.phone.access import Access
+from controller.phone.app import application
+from controller.phone.screen import Screen
+from controller.phone.store import Store
 from controller.phone.watch import Watch
 from controller.site.model import Broker, Site
 
-DEFAULT_PORT = 8484
+STORE_FILE = "phone.db"
 # Who has not finished asking by then is hung up on: 400 sockets that never finish must not pile up.
 PATIENCE_S = 10.0
 # An open stream would otherwise keep a stopping server for ever.
@@ -64,24 +69,36 @@ def connect(site: Site, watch: Watch) -> MqttTransport:
     return transport
 
 
-def check_address(host: str) -> None:
-    """Raise ``PageError`` unless only this machine can reach the address."""
+def check_address(host: str, *, has_password: bool) -> None:
+    """Raise ``PageError`` if the network can reach the address and no password has been set."""
     try:
         loopback = ipaddress.ip_address(host).is_loopback
     except ValueError:
         loopback = host == "localhost"
-    if not loopback:
+    if not loopback and not has_password:
         raise PageError(
-            f"--host {host} would let anybody on the network see the page, and nobody would be asked who "
-            "they are. Serve it on 127.0.0.1 and reach it by a tunnel or a proxy that asks for a password"
+            f"--host {host} would let anybody on the network switch heaters, for no password is set. Set one "
+            "with 'rimeward phone password', or serve the page on 127.0.0.1"
         )
 
 
-def config(phone: Phone, host: str, port: int) -> uvicorn.Config:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the page listens, and by which certificate."""
+
+    host: str
+    port: int
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+def config(app: ASGIApp, place: Place) -> uvicorn.Config:
     """Return the server's settings."""
     settings: dict[str, Any] = {
-        "host": host,
-        "port": port,
+        "host": place.host,
+        "port": place.port,
+        "ssl_certfile": place.certificate,
+        "ssl_keyfile": place.key,
         "http": ImpatientProtocol,
         "ws": "none",
         "lifespan": "off",
@@ -94,15 +111,20 @@ def config(phone: Phone, host: str, port: int) -> uvicorn.Config:
         "timeout_graceful_shutdown": STOP_WITHIN_S,
         "backlog": 512,
     }
-    return uvicorn.Config(application(phone), **settings)
+    return uvicorn.Config(app, **settings)
 
 
-def serve(site: Site, journal: Path, clock: Clock, *, host: str, port: int) -> None:
-    """Serve a site's page until told to stop."""
-    check_address(host)
+def serve(site: Site, folder: Path, clock: Clock, place: Place) -> None:
+    """Serve a site's page until told to stop; ``folder`` holds the journal and the page's own memory."""
+    store = Store(folder / STORE_FILE)
+    check_address(place.host, has_password=store.has_password)
     watch = Watch(Topics(site.name), clock)
     transport = connect(site, watch)
+    screen = Screen(site, watch, folder / "journal.db", clock)
+    access = Access(store, secure=place.certificate is not None)
     try:
-        uvicorn.Server(config(Phone(site, watch, journal, clock), host, port)).run()
+        app = application(screen, access, transport.publish, (place.host,))
+        uvicorn.Server(config(app, place)).run()
     finally:
         transport.close()
+        store.close()

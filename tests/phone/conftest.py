@@ -10,13 +10,16 @@ from datetime import timedelta
 import pytest
 import uvicorn
 
-from controller.bus.messages import StatusPayload, read
+from controller.bus.messages import AnswerPayload, StatusPayload, read
 from controller.bus.outbound import status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.keeper import OutlookMade
-from controller.phone.app import Phone, application
-from controller.phone.serve import config
+from controller.phone.access import Access
+from controller.phone.app import application
+from controller.phone.screen import Screen
+from controller.phone.serve import Place, config
+from controller.phone.store import Store
 from controller.phone.watch import Watch
 from controller.plan.outlook import outlook_of
 from tests.conftest import DUSK, Drive
@@ -125,32 +128,48 @@ def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhos
 
 @dataclass
 class Site:
-    """A page and what stands behind it."""
+    """A page and what stands behind it: a bus that notes, and where told to, a guard that answers."""
 
-    phone: Phone
+    screen: Screen
     watch: Watch
     topics: Topics
     clock: StillClock
+    store: Store
+    published: list[tuple[str, dict]] = field(default_factory=list)
+    guard_says: AnswerPayload | None = None
+    secure: bool = False
 
-    @property
-    def app(self):
-        return application(self.phone)
+    def __post_init__(self):
+        self.app = application(self.screen, Access(self.store, secure=self.secure), self.publish)
 
     def hear(self, status, *, retained=False):
         self.watch.hear(Message(self.topics.status, status.to_json(), retained=retained))
+
+    def publish(self, topic, payload):
+        self.published.append((topic, json.loads(payload)))
+        if self.guard_says is not None:
+            order = topic.rpartition("/")[2]
+            answer = self.guard_says.model_copy(update={"order": order})
+            self.watch.hear(Message(self.topics.answer(order), answer.to_json()))
+
+
+ACCEPTED = AnswerPayload(order="", accepted=True, because="hand-on for all until 2027-01-15 07:00 UTC")
 
 
 @pytest.fixture
 def page(curlew_yard, tmp_path, clock):
     topics = Topics(curlew_yard.name)
     watch = Watch(topics, clock)
-    return Site(Phone(curlew_yard, watch, tmp_path / "journal.db", clock), watch, topics, clock)
+    store = Store(tmp_path / "phone.db")
+    screen = Screen(curlew_yard, watch, tmp_path / "journal.db", clock)
+    yield Site(screen, watch, topics, clock, store)
+    store.close()
 
 
 @contextmanager
-def served(phone):
+def served(page):
     """Serve a page on loopback; yield its address."""
-    server = uvicorn.Server(config(phone, "127.0.0.1", 0))
+    server = uvicorn.Server(config(page.app, Place(host="127.0.0.1", port=0)))
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

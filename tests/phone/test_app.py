@@ -45,9 +45,9 @@ def test_headers_under_which_a_browser_runs_only_what_is_ours(page, path):
     assert "default-src 'none'" in policy
     assert "frame-ancestors 'none'" in policy
     assert "unsafe" not in policy
-    assert source_of(page.phone.page.script) in policy
+    assert source_of(page.screen.page.script) in policy
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == "no-store"
 
 
@@ -105,8 +105,8 @@ def test_what_is_not_there(page):
 
 def test_a_fault_of_the_page_is_said_without_its_insides(page, drive, monkeypatch):
     page.hear(status_for(drive))
-    monkeypatch.setattr(page.phone, "_history", None)
-    monkeypatch.setattr(page.phone, "renew", _nothing)
+    monkeypatch.setattr(page.screen, "_history", None)
+    monkeypatch.setattr(page.screen, "renew", _nothing)
     with pytest.raises(AttributeError):  # the server logs it
         request(page.app)
 
@@ -116,9 +116,9 @@ async def _nothing():
 
 
 def test_the_stream_says_news_and_that_it_lives(page, drive, monkeypatch):
-    monkeypatch.setattr("controller.phone.app.STREAM_FOR_S", 0.6)
-    monkeypatch.setattr("controller.phone.app.LOOK_EVERY_S", 0.05)
-    monkeypatch.setattr("controller.phone.app.PING_EVERY_S", 0.1)
+    monkeypatch.setattr("controller.phone.screen.STREAM_FOR_S", 0.6)
+    monkeypatch.setattr("controller.phone.screen.LOOK_EVERY_S", 0.05)
+    monkeypatch.setattr("controller.phone.screen.PING_EVERY_S", 0.1)
     page.hear(status_for(drive))
     answer = request(page.app, path="/events", headers={"Accept-Encoding": "gzip"})
     assert answer.headers["content-type"].startswith("text/event-stream")
@@ -127,11 +127,11 @@ def test_the_stream_says_news_and_that_it_lives(page, drive, monkeypatch):
     assert [name for name, _ in said].count("ping") >= 2
     assert "The trees are safe" in said[0][1]["html"]
     assert "old." in said[-1][1]["heard"]
-    assert page.phone.streams == 0
+    assert page.screen.streams == 0
 
 
 def test_one_stream_too_many_is_sent_away(page, monkeypatch):
-    monkeypatch.setattr(page.phone, "streams", 40)
+    monkeypatch.setattr(page.screen, "streams", 40)
     assert request(page.app, path="/events").status == 503
 
 
@@ -142,8 +142,8 @@ def test_the_journal_is_read_again_only_after_a_while(page, monkeypatch):
         read.append(args)
         return NOTHING
 
-    monkeypatch.setattr("controller.phone.app.history_of", note)
-    with served(page.phone) as address:
+    monkeypatch.setattr("controller.phone.screen.history_of", note)
+    with served(page) as address:
         for _ in range(3):
             assert requests.get(f"{address}/", timeout=5).status_code == 200
     assert len(read) == 1

@@ -2,11 +2,15 @@
 
 import os
 import shutil
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from tests.phone.conftest import served, status_for, with_outlook
+from controller.guard.hand import HandOrder, Order
+from controller.keeper import HandOrdered
+from tests.conftest import DUSK
+from tests.phone.conftest import ACCEPTED, served, status_for, with_outlook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
@@ -67,7 +71,7 @@ def night(page, drive):
     status = status_for(drive, air_lemon=0.7, air_yuzu=-0.3, air_satsuma_door=0.9, outside=-4.8, house=-5.2)
     outputs = tuple(o.model_copy(update={"echoed_on": 1}) if o.name == "lemon" else o for o in status.outputs)
     page.hear(status.model_copy(update={"outputs": outputs}))
-    with served(page.phone) as address:
+    with served(page) as address:
         yield address
 
 
@@ -116,7 +120,7 @@ def test_a_silent_controller_is_said_loudly(night, open_page, page):
 
 def test_without_network_it_keeps_its_last_state_and_says_how_old(page, drive, open_page):
     page.hear(status_for(drive))
-    with served(page.phone) as address:
+    with served(page) as address:
         tab = open_page(address)
         tab.clock.install()
         tab.goto(address)
@@ -136,16 +140,110 @@ def test_with_scripts_off_it_reads_the_same(night, open_page):
 
 
 def test_every_control_is_reached_by_the_keyboard(night, open_page):
-    tab = open_page(night)
-    wanted = tab.locator("a[href], button, input, select, summary").count()
-    seen = set()
-    for _ in range(3 * wanted + 3):
+    tab = open_page(night, java_script_enabled=False)
+    for summary in tab.locator("summary").all():
+        summary.click()
+    controls = "a[href], button, input:not([type=hidden]), select, summary"
+    number = "(all) => all.map((each, n) => each.setAttribute('data-n', n)).length"
+    wanted = tab.eval_on_selector_all(controls, number)
+    reached = set()
+    for _ in range(wanted + 1):
         tab.keyboard.press("Tab")
-        seen.add(tab.evaluate("document.activeElement.outerHTML.slice(0, 200)"))
-    reached = {each for each in seen if not each.startswith("<body")}
-    assert len(reached) >= wanted > 0
+        reached.add(tab.evaluate("document.activeElement.getAttribute('data-n')"))
+    assert {str(n) for n in range(wanted)} <= reached
+    assert wanted > 30
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_gloves_hit_every_control(night, open_page, size):
+    tab = open_page(night, size, java_script_enabled=False)
+    for summary in tab.locator("summary").all():
+        summary.click()
+    for control in tab.locator("button, select, summary, .button").all():
+        box = control.bounding_box()
+        assert box["width"] >= 48, control.evaluate("e => e.outerHTML")
+        assert box["height"] >= 48, control.evaluate("e => e.outerHTML")
+
+
+def hold_the_thumb(tab):
+    with tab.expect_navigation():
+        tab.get_by_role("button", name="HEAT ALL").click()
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_one_thumb_heats_everything_and_the_answer_and_the_proof_are_seen(
+    night, open_page, page, drive, scripts
+):
+    page.guard_says = ACCEPTED
+    tab = open_page(night, java_script_enabled=scripts)
+    button = tab.get_by_role("button", name="HEAT ALL").bounding_box()
+    assert button["y"] + button["height"] < 740, "it is in the first look"
+    tab.select_option("#until-all", label="22:00")
+    hold_the_thumb(tab)
+    assert page.published[0][1]["until"] == "2027-01-14T22:00:00Z"
+    assert "Done: Heat everything." in tab.inner_text("#said")
+    assert "until 07:00" in tab.inner_text("#said")
+    keep(tab, f"done-{scripts}")
+    if scripts:
+        order = HandOrder(
+            id="1",
+            who="Nora",
+            target_kind="all",
+            target="all",
+            order=Order.HAND_ON,
+            until=DUSK + timedelta(hours=5),
+        )
+        drive.tell(HandOrdered(order=order))
+        page.hear(status_for(drive))
+        proofs = tab.locator("#trees .proof")
+        sync_api.expect(proofs.filter(has_text="2 of 2 strings report on")).to_have_count(5)
+        sync_api.expect(tab.locator("#thumb")).to_contain_text("Heat everything until 22:00, by Nora.")
+        keep(tab, "proven")
+    with tab.expect_navigation():
+        tab.get_by_role("button", name="Undo").click()
+    assert page.published[-1][1]["order"] == "auto"
+    assert tab.complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+def test_keeping_heat_off_is_asked_about(night, open_page, page, scheme):
+    tab = open_page(night, scheme=scheme)
+    tab.click("#hand-tree-lemon summary")
+    with tab.expect_navigation():
+        tab.locator("#hand-tree-lemon").get_by_role("button", name="Keep off").click()
+    assert "this can cost fruit" in tab.inner_text("#say")
+    assert page.published == []
+    found = axe.Axe().run(tab, options=RULES)
+    assert [(v["id"], v["nodes"][0]["html"]) for v in found.response["violations"]] == []
+    keep(tab, f"consent-{scheme}")
+    tab.get_by_role("link", name="No, leave it on automatic").click()
+    assert page.published == []
+
+
+def test_an_order_from_an_old_page_is_refused_and_says_why(night, open_page, page):
+    tab = open_page(night, java_script_enabled=False)
+    tab.select_option("#until-all", label="18:00")
+    page.clock.s += 2 * 3600.0
+    hold_the_thumb(tab)
+    assert "That hour is over" in tab.inner_text("#say")
+    assert page.published == []
+
+
+def test_a_wrong_password_and_then_the_right_one(night, open_page, page):
+    page.store.set_password("satsumas in snow")
+    tab = open_page(night)
+    for password, says in (("guessed", "That is not the password."), ("satsumas in snow", "look at: lemon")):
+        tab.fill("#who", "Nora")
+        tab.fill("#password", password)
+        with tab.expect_navigation():
+            tab.get_by_role("button", name="Let me in").click()
+        assert says in tab.inner_text("main")
+        if says.startswith("That"):
+            assert axe.Axe().run(tab, options=RULES).response["violations"] == []
+            keep(tab, "login")
+
+
+@pytest.mark.long
 def test_usable_within_a_second_on_a_slow_phone(night, open_page):
     """Fast 3G's figures as Chromium's tools have them (from memory): 1.6 Mbit/s, 150 ms; 4x slower CPU."""
     tab = open_page("about:blank")

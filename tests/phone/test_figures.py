@@ -50,3 +50,14 @@ def test_lengths_of_time_and_sums(curlew_yard):
     assert [figures.ago(s) for s in (5, 119, 600, 3 * 3600)] == ["5 s", "119 s", "10 min", "3 h"]
     assert energy(1.26) == "1.3 kWh"
     assert money(0.378, "EUR") == "0.38 EUR"
+
+
+def test_the_guards_times_become_local(curlew_yard):
+    zone = curlew_yard.place.model_copy(update={"time_zone": "Pacific/Auckland"})
+    figures = figures_for(curlew_yard.model_copy(update={"place": zone}))
+    # Auckland is 13 h ahead of UTC in January (IANA tz database): dusk, 17:00 UTC, is 06:00 the next morning
+    assert figures.localised("heat until 18:30 UTC", DUSK) == "heat until 07:30"
+    assert figures.localised("heat until 03:00 UTC", DUSK) == "heat until 16:00"
+    assert figures.localised("until 2027-01-17 18:30 UTC, so", DUSK) == "until Mon 07:30, so"
+    for odd in ("until 2027-02-30 18:30 UTC", "at 25:00 UTC", "3.00 °C"):
+        assert figures.localised(odd, DUSK) == odd

@@ -16,18 +16,19 @@ from tests.phone.conftest import served
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.53", "::1", "localhost"])
 def test_only_this_machine(host):
-    check_address(host)
+    check_address(host, has_password=False)
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7", "frost.lan", ""])
 def test_never_the_network_unasked(host):
-    with pytest.raises(PageError, match="nobody would be asked"):
-        check_address(host)
+    with pytest.raises(PageError, match="no password is set"):
+        check_address(host, has_password=False)
+    check_address(host, has_password=True)
 
 
 def test_four_hundred_slow_sockets_do_not_keep_others_out(page, monkeypatch):
     monkeypatch.setattr(serve, "PATIENCE_S", 1.0)
-    with served(page.phone) as address:
+    with served(page) as address:
         port = int(address.rpartition(":")[2])
         slow = [socket.create_connection(("127.0.0.1", port)) for _ in range(400)]
         try:
@@ -45,7 +46,7 @@ def test_four_hundred_slow_sockets_do_not_keep_others_out(page, monkeypatch):
 
 def test_a_kept_connection_is_not_kept_for_ever(page, monkeypatch):
     monkeypatch.setattr(serve, "PATIENCE_S", 0.3)
-    with served(page.phone) as address:
+    with served(page) as address:
         port = int(address.rpartition(":")[2])
         with socket.create_connection(("127.0.0.1", port), timeout=10) as kept:
             kept.sendall(b"GET /well HTTP/1.1\r\nHost: localhost\r\n\r\nGET /well")
@@ -56,7 +57,7 @@ def test_a_kept_connection_is_not_kept_for_ever(page, monkeypatch):
 
 
 def test_an_open_stream_does_not_keep_a_stopping_server(page):
-    with served(page.phone) as address:
+    with served(page) as address:
         stream = requests.get(f"{address}/events", stream=True, timeout=10)
         next(stream.iter_lines())
         stopped_s = time.monotonic()

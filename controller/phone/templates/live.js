@@ -10,11 +10,15 @@
     const fresh = new DOMParser().parseFromString(html, "text/html");
     for (const next of fresh.querySelectorAll("[data-live]")) {
       const now = document.getElementById(next.id);
-      if (!now || now.outerHTML === next.outerHTML || now.querySelector("form :focus")) continue;
+      if (!now || now.outerHTML === next.outerHTML || now.querySelector("select:focus")) continue;
       const focused = document.activeElement && now.contains(document.activeElement) ? document.activeElement.id : "";
       for (const open of now.querySelectorAll("details[open][id]")) {
         const same = [...next.querySelectorAll("details")].find((each) => each.id === open.id);
         if (same) same.open = true;
+      }
+      for (const chosen of now.querySelectorAll("select[id]")) {
+        const same = [...next.querySelectorAll("select")].find((each) => each.id === chosen.id);
+        if (same && [...same.options].some((option) => option.value === chosen.value)) same.value = chosen.value;
       }
       if (now.matches("[aria-live]")) {
         if (now.textContent !== next.textContent) now.replaceChildren(...next.childNodes);
