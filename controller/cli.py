@@ -130,6 +130,46 @@ def password(file: Path, folder: Path | None) -> None:
     click.echo("The password is set. Every session has ended.")
 
 
+@phone.command()
+@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@click.option("--state", "folder", type=click.Path(path_type=Path, file_okay=False), help="As for the page.")
+@click.option("--address", required=True, help="How the phone calls the page, such as https://frost.lan:8484")
+@click.option("--who", required=True, help="Whom the link is for; its order carries the name.")
+@click.option("--tree", help="Heat this tree  [default: everything]")
+@click.option(
+    "--heat-h", type=click.FloatRange(0.5, 12), default=8.0, show_default=True, help="Hours of heat."
+)
+@click.option(
+    "--valid-h", type=click.FloatRange(0.1, 12), default=1.0, show_default=True, help="Hours in which to tap."
+)
+def link(
+    file: Path, folder: Path | None, address: str, who: str, tree: str | None, heat_h: float, valid_h: float
+) -> None:
+    """Make a link that heats with one tap, once: to give to somebody who has no password."""
+    import time  # noqa: PLC0415 (only this command needs it)
+
+    from controller.phone.links import link_for  # noqa: PLC0415 (same)
+    from controller.phone.serve import STORE_FILE  # noqa: PLC0415 (same)
+    from controller.phone.store import Store  # noqa: PLC0415 (same)
+
+    site = load_site(file)
+    if tree is not None and tree not in {each.name for each in site.trees}:
+        raise click.UsageError(f"there is no tree '{tree}' in {file}")
+    store = Store(_state_of(site, folder) / STORE_FILE)
+    try:
+        text = link_for(
+            store,
+            target=f"tree:{tree}" if tree else "all",
+            heat_s=heat_h * 3600.0,
+            who=who[:40],
+            valid_s=valid_h * 3600.0,
+            now_s=time.time(),
+        )
+    finally:
+        store.close()
+    click.echo(f"{address.rstrip('/')}/tap/{text}")
+
+
 def _state_of(site: Site, folder: Path | None) -> Path:
     from controller.journal.store import state_folder  # noqa: PLC0415 (few commands need it)
 

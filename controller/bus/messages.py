@@ -124,7 +124,11 @@ class DecisionPayload(Payload):
 
 
 class OutputStatus(Payload):
-    """One tree's heat or one vent, as it stands: decided, and what the boards echo of it."""
+    """One tree's heat or one vent, as it stands: decided, and what the boards echo of it.
+
+    Of a tree also what its fruit is thought to have, the air to hold, the fruit's damage temperature, and the
+    air at or below which no order keeps heat off [°C].
+    """
 
     kind: Literal["tree", "vent"]
     name: str
@@ -136,6 +140,9 @@ class OutputStatus(Payload):
     temp_c: float | None = None
     limit_c: float | None = None
     fruit_c: float | None = None
+    hold_c: float | None = None
+    damage_c: float | None = None
+    hand_off_floor_c: float | None = None
 
 
 class BoardStatus(Payload):

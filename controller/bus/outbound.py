@@ -16,9 +16,11 @@ from controller.bus.messages import (
 )
 from controller.bus.topics import Topics
 from controller.bus.transport import Transport
+from controller.crop.limits import HAND_OFF_MARGIN_K
 from controller.guard.decision import Decision
 from controller.guard.hand import Order
 from controller.guard.now import Now
+from controller.guard.tree import TreeRules
 from controller.keeper import Action, Decide, GiveLease, Reply, State
 from controller.plan.outlook import Outlook
 
@@ -77,6 +79,7 @@ def status_of(
         The shell's troubles in plain words.
     """
     on = {f"{name}/{channel}" for name, board in state.boards.items() for channel in board.on}
+    trees = {tree.name: tree for tree in state.rules.trees}
     outputs = []
     for decision in (*state.heat.values(), *state.vent.values()):
         channels = _channels_of(state, decision)
@@ -91,7 +94,7 @@ def status_of(
                 because=decision.because,
                 temp_c=_or_none(decision.temp_c),
                 limit_c=_or_none(decision.limit_c),
-                fruit_c=_or_none(fruit_c.get(decision.name, math.nan)) if decision.kind == "tree" else None,
+                **(_of_tree(trees[decision.name], fruit_c) if decision.kind == "tree" else {}),
             )
         )
     boards = [
@@ -124,6 +127,15 @@ def status_of(
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
         ),
     )
+
+
+def _of_tree(tree: TreeRules, fruit_c: Mapping[str, float]) -> dict[str, float | None]:
+    return {
+        "fruit_c": _or_none(fruit_c.get(tree.name, math.nan)),
+        "hold_c": tree.hold_c,
+        "damage_c": round(tree.hand_off_floor_c - HAND_OFF_MARGIN_K, 3),
+        "hand_off_floor_c": tree.hand_off_floor_c,
+    }
 
 
 def _coming(outlook: Outlook) -> ComingStatus:

@@ -83,38 +83,52 @@ class Access:
     async def form(self, request: Request, session: Session) -> Mapping[str, str]:
         """Return a form that came from this page and this session; raise ``RefusedError`` for any other."""
         form = await self.own_form(request)
-        if not self.store.is_form_token(form.get("form", ""), session.token):
+        self.check(form.get("form", ""), session)
+        return form
+
+    def check(self, token: str, session: Session) -> None:
+        """Raise ``RefusedError`` unless a form token is this session's, and not too often used."""
+        if not self.store.is_form_token(token, session.token):
             raise RefusedError(403, say("refused-form"))
         if not self._orders.allows(session.token, time.monotonic()):
             raise RefusedError(429, say("refused-often"))
-        return form
 
     async def own_form(self, request: Request) -> Mapping[str, str]:
         """Return a form sent from this page's own origin."""
-        if not _is_own_origin(request):
+        if not is_own_origin(request):
             raise RefusedError(403, say("refused-origin"))
         if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM_TYPE:
             raise RefusedError(415, say("refused-kind"))
+        body = await self.body(request)
         try:
-            async with asyncio.timeout(BODY_WITHIN_S):
-                body = await request.body()
             fields = parse_qs(body.decode(), keep_blank_values=True, max_num_fields=MOST_FIELDS)
-        except TimeoutError:
-            raise RefusedError(408, say("refused-slow")) from None
         except ValueError:  # bytes that are no UTF-8, or too many fields
             raise RefusedError(400, say("refused-kind")) from None
         return {name: values[0] for name, values in fields.items()}
 
+    @staticmethod
+    async def body(request: Request) -> bytes:
+        """Return a request's body; raise ``RefusedError`` if it does not arrive in time."""
+        try:
+            async with asyncio.timeout(BODY_WITHIN_S):
+                return await request.body()
+        except TimeoutError:
+            raise RefusedError(408, say("refused-slow")) from None
+
     async def log_in(self, request: Request) -> Session:
-        """Return a new session for whoever knows the password."""
+        """Return a new session for whoever knows the password, by the form of the page."""
         form = await self.own_form(request)
+        return await self.let_in(request, form.get("who", ""), form.get("password", ""))
+
+    async def let_in(self, request: Request, who: str, password: str) -> Session:
+        """Return a new session for whoever knows the password; raise ``RefusedError`` for others."""
         address = address_of(request)
-        who = " ".join(form.get("who", "").split())[:LONGEST_WHO] or say("somebody")
+        who = " ".join(who.split())[:LONGEST_WHO] or say("somebody")
         if not self._logins.allows(address, time.monotonic()):
             raise RefusedError(429, say("refused-tries"))
         async with self._checking:
             kept = self.store.kept_password
-            right = await asyncio.to_thread(is_password, kept, form.get("password", ""))
+            right = await asyncio.to_thread(is_password, kept, password)
         self.store.note(time.time(), who, address, "log in", "let in" if right else "refused")
         if not right:
             raise RefusedError(403, say("refused-password"))
@@ -126,7 +140,7 @@ def address_of(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def _is_own_origin(request: Request) -> bool:
+def is_own_origin(request: Request) -> bool:
     """Tell whether the browser says that the form was shown by this very page (RFC 6454).
 
     Every browser of the last years sends ``Origin`` with a POST; what does not is refused.

@@ -11,6 +11,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from controller.phone.access import Access, RefusedError
+from controller.phone.api import Api
 from controller.phone.door import Door, headers_for
 from controller.phone.hand import Hand
 from controller.phone.screen import Screen
@@ -35,6 +36,7 @@ def application(
     ``publish`` sends orders to the bus; ``names`` are host names besides those of the site file.
     """
     hand = Hand(screen, access, publish)
+    api = Api(screen, access, hand)
 
     async def refuse(_request: Request, error: Exception) -> Response:
         match error:
@@ -54,6 +56,14 @@ def application(
             Route("/login", hand.log_in, methods=["POST"]),
             Route("/logout", hand.log_out, methods=["POST"]),
             Route("/hand", hand.order, methods=["POST"]),
+            Route("/tap/{link}", hand.show_link, methods=["GET"]),
+            Route("/tap", hand.use_link, methods=["POST"]),
+            Route("/api/status", api.status, methods=["GET"]),
+            Route("/api/session", api.session, methods=["GET"]),
+            Route("/api/login", api.log_in, methods=["POST"]),
+            Route("/api/orders", api.order, methods=["POST"]),
+            Route("/api/openapi.json", api.describe, methods=["GET"]),
+            Route("/metrics", api.metrics, methods=["GET"]),
             Route("/well", _well, methods=["GET"]),
             Route("/favicon.ico", _icon, methods=["GET"]),
         ],

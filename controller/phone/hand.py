@@ -4,14 +4,16 @@ import asyncio
 import secrets
 import time
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from controller.bus.messages import AnswerPayload
+from controller.errors import PageError
 from controller.phone.access import COOKIE, Access, RefusedError, address_of
+from controller.phone.links import Link, read_link
 from controller.phone.orders import OrderError, Wanted, consequence, in_words, wanted_from
 from controller.phone.screen import Said, Screen
 from controller.phone.store import Session
@@ -21,15 +23,15 @@ ANSWER_WITHIN_S = 4.0
 ANSWER_EVERY_S = 0.05
 MOST_SENT = 100
 
-Handler = Callable[[Request], Awaitable[Response]]
-
 
 @dataclass(frozen=True, slots=True)
-class Sent:
-    """An order on its way."""
+class Outcome:
+    """What became of an order: its id and the guard's answer, or the consequence to be agreed to first."""
 
     wanted: Wanted
-    who: str
+    id: str = ""
+    answer: AnswerPayload | None = None
+    consequence: tuple[str, ...] = ()
 
 
 class Hand:
@@ -47,7 +49,7 @@ class Hand:
 
     def __init__(self, screen: Screen, access: Access, publish: Callable[[str, bytes], None]) -> None:
         self._screen, self._access, self._publish = screen, access, publish
-        self._sent: OrderedDict[str, Sent] = OrderedDict()
+        self._sent: OrderedDict[str, Wanted] = OrderedDict()
 
     # ---- looking ---------------------------------------------------------------------------------------
 
@@ -110,6 +112,17 @@ class Hand:
     async def order(self, request: Request) -> Response:
         """Pass an order to the guard and show its answer; one that keeps heat off is asked about first."""
         session, form = await self._form(request)
+        outcome = await self.carry_out(request, session, form)
+        if outcome.consequence:
+            token = self._token(session)
+            return HTMLResponse(self._screen.page.consent(outcome.wanted, outcome.consequence, token))
+        return RedirectResponse(f"/?said={outcome.id}", 303)
+
+    async def carry_out(self, request: Request, session: Session, form: Mapping[str, str]) -> Outcome:
+        """Return what became of an order; raise ``RefusedError`` for what cannot be ordered.
+
+        One that would keep heat off a tree is not sent before it was agreed to: its consequence is returned.
+        """
         screen, now = self._screen, self._screen.clock.utc()
         try:
             wanted = wanted_from(form, screen.site, now)
@@ -117,10 +130,9 @@ class Hand:
             raise RefusedError(422, str(error)) from None
         if wanted.needs_consent:
             status = screen.watch.heard.status
-            sentences = consequence(wanted, screen.site, status, screen.figures, now)
-            return HTMLResponse(screen.page.consent(wanted, sentences, self._token(session)))
+            return Outcome(wanted, consequence=consequence(wanted, screen.site, status, screen.figures, now))
         order = secrets.token_hex(8)
-        self._sent[order] = Sent(wanted, session.who)
+        self._sent[order] = wanted
         while len(self._sent) > MOST_SENT:
             self._sent.popitem(last=False)
         self._publish(screen.topics.hand(order), wanted.payload(session.who).to_json())
@@ -135,7 +147,33 @@ class Hand:
             if answer is None
             else f"{'taken' if answer.accepted else 'refused'}: {answer.because}",
         )
-        return RedirectResponse(f"/?said={order}", 303)
+        return Outcome(wanted, order, answer)
+
+    # ---- one-tap links ---------------------------------------------------------------------------------
+
+    async def show_link(self, request: Request) -> Response:
+        """Answer with what a link is for; nothing is done yet."""
+        text = request.path_params["link"]
+        return HTMLResponse(self._screen.page.tap(self._link(text), text))
+
+    async def use_link(self, request: Request) -> Response:
+        """Order the heat that a link is for, once."""
+        form = await self._access.own_form(request)
+        link = self._link(form.get("link", ""))
+        if not self._access.store.use(link.number, link.ends_s, time.time()):
+            raise RefusedError(410, say("link-used"))
+        until_s = self._screen.clock.utc().timestamp() + link.heat_s
+        order = {"target": link.target, "order": "hand-on", "until": str(int(until_s))}
+        outcome = await self.carry_out(request, Session("", link.who), order)
+        said = self._said(outcome.id)
+        assert said is not None, "it has just been sent"  # noqa: S101 (carry_out keeps it)
+        return HTMLResponse(self._screen.page.tapped(said))
+
+    def _link(self, text: str) -> Link:
+        try:
+            return read_link(self._access.store, text, time.time())
+        except PageError as error:
+            raise RefusedError(410, str(error)) from None
 
     async def _answer(self, order: str) -> AnswerPayload | None:
         for _ in range(round(ANSWER_WITHIN_S / ANSWER_EVERY_S)):
@@ -155,10 +193,10 @@ class Hand:
 
     def _said(self, order: str) -> Said | None:
         """Return what became of an order, for the page that follows it."""
-        sent = self._sent.get(order)
-        if sent is None:
+        wanted = self._sent.get(order)
+        if wanted is None:
             return None
-        wanted, now = sent.wanted, self._screen.clock.utc()
+        now = self._screen.clock.utc()
         target = wanted.kind if wanted.kind == "all" else f"{wanted.kind}:{wanted.name}"
         words = in_words(wanted.kind, wanted.name, wanted.position)
         answer = self._screen.watch.answer(order)

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal, cast
 
 from controller.bus.messages import HandPayload, OutputStatus, StatusPayload
-from controller.crop.limits import limits_of
 from controller.guard.hand import LONGEST_OFF_S, LONGEST_ON_S
 from controller.phone.figures import Figures
 from controller.phone.words import say
@@ -119,7 +118,6 @@ def consequence(
     for tree in site.trees:
         if wanted.kind == "tree" and tree.name != wanted.name:
             continue
-        limits = limits_of(tree)
         output = outputs.get(tree.name)
         expected_c = coldest_c.get(tree.name)
         sentences.append(
@@ -128,8 +126,8 @@ def consequence(
                 name=tree.name,
                 air=figures.temp(output.temp_c if output else None),
                 expected=figures.temp(expected_c),
-                damage=figures.temp(limits.fruit_damage_c),
-                floor=figures.temp(limits.hand_off_floor_c),
+                damage=figures.temp(output.damage_c if output else None),
+                floor=figures.temp(output.hand_off_floor_c if output else None),
             )
         )
     return (*sentences, say("off-end", time=figures.time(wanted.until, now)))

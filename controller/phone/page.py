@@ -9,6 +9,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from controller.phone.chart import Chart
+from controller.phone.links import Link
 from controller.phone.orders import Wanted, in_words
 from controller.phone.picture import Picture
 from controller.phone.words import say
@@ -87,6 +88,22 @@ class Page:
     def login(self, fault: str) -> str:
         """Return the question who it is; ``fault`` says why the last answer did not do."""
         return self._fill("login.html", fault=fault)
+
+    def tap(self, link: Link, text: str) -> str:
+        """Return what a one-tap link is for, and its button."""
+        kind, _, name = link.target.partition(":")
+        order = in_words(kind, name, "hand-on")
+        hours = f"{link.heat_s / 3600.0:g}"
+        return self._fill(
+            "tap.html",
+            sentence=say("link-asks", order=order, hours=hours, who=link.who),
+            link=text,
+            button=say("link-yes"),
+        )
+
+    def tapped(self, said: object) -> str:
+        """Return what became of a one-tap link."""
+        return self._fill("tapped.html", said=said)
 
     def note(self, text: str) -> str:
         """Return a page that says why something was not done."""

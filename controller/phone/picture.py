@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from controller.bus.messages import ComingStatus, OutputStatus, StandingStatus, StatusPayload
-from controller.crop.limits import CropLimits, limits_of
 from controller.guard.decision import BAD_INPUT
 from controller.phone.figures import Figures, energy, money
 from controller.phone.history import History
@@ -290,9 +289,8 @@ def _tree(
     figures: Figures,
     now: datetime,
 ) -> TreeView:
-    limits = limits_of(tree)
     heard = all(boards.get(string.channel.partition("/")[0], False) for string in tree.strings)
-    level, trouble = _trouble(output, limits, figures, heard=heard)
+    level, trouble = _trouble(output, figures, heard=heard)
     if not output.channels:
         state = say("no-string")
     elif not output.active:
@@ -308,21 +306,21 @@ def _tree(
         proof=_proof(tree, output, history, figures, heard=heard),
         air=figures.temp(output.temp_c),
         fruit=figures.temp(output.fruit_c) if output.fruit_c is not None else say("fruit-unknown"),
-        limits=say("hold", hold=figures.temp(limits.hold_c), damage=figures.temp(limits.fruit_damage_c)),
+        limits=say("hold", hold=figures.temp(output.hold_c), damage=figures.temp(output.damage_c)),
         because=shown(output, figures, now),
         trouble=trouble,
         strings=output.channels,
     )
 
 
-def _trouble(output: OutputStatus, limits: CropLimits, figures: Figures, *, heard: bool) -> tuple[Level, str]:
+def _trouble(output: OutputStatus, figures: Figures, *, heard: bool) -> tuple[Level, str]:
     """Return how much a tree needs a person, and why."""
-    air_c, damage = output.temp_c, figures.temp(limits.fruit_damage_c)
-    is_cold = air_c is not None and not air_c > limits.hold_c
-    if air_c is not None and not air_c > limits.fruit_damage_c:
-        return "go", say("cold", air=figures.temp(air_c), damage=damage)
+    air, damage = figures.temp(output.temp_c), figures.temp(output.damage_c)
+    is_cold = _is_down_to(output.temp_c, output.hold_c)
+    if _is_down_to(output.temp_c, output.damage_c):
+        return "go", say("cold", air=air, damage=damage)
     if not output.channels and is_cold:
-        return "go", say("cold-no-string", air=figures.temp(air_c), hold=figures.temp(limits.hold_c))
+        return "go", say("cold-no-string", air=air, hold=figures.temp(output.hold_c))
     if output.active and output.channels and heard and not output.echoed_on and is_cold:
         return "go", say("not-on")
     if output.reason in _FAULTS:
@@ -332,6 +330,10 @@ def _trouble(output: OutputStatus, limits: CropLimits, figures: Figures, *, hear
     if output.active and 0 < output.echoed_on < output.channels:
         return "look", say("part-on", on=output.echoed_on, all=output.channels)
     return "well", ""
+
+
+def _is_down_to(temp_c: float | None, limit_c: float | None) -> bool:
+    return temp_c is not None and limit_c is not None and not temp_c > limit_c
 
 
 def _proof(tree: Tree, output: OutputStatus, history: History, figures: Figures, *, heard: bool) -> str:

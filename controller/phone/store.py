@@ -31,6 +31,7 @@ CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL) S
 CREATE TABLE IF NOT EXISTS session (
   token_sha256 BLOB PRIMARY KEY, who TEXT NOT NULL, begun_s REAL NOT NULL, used_s REAL NOT NULL
 ) STRICT;
+CREATE TABLE IF NOT EXISTS used_link (number TEXT PRIMARY KEY, ends_s REAL NOT NULL) STRICT;
 CREATE TABLE IF NOT EXISTS audit (
   at_s REAL NOT NULL, who TEXT NOT NULL, address TEXT NOT NULL, what TEXT NOT NULL, answer TEXT NOT NULL
 ) STRICT;
@@ -119,12 +120,36 @@ class Store:
 
     def form_token(self, token: str) -> str:
         """Return what a form must carry to be believed from this session."""
-        mac = hmac.new(self._key, b"form:" + token.encode(), hashlib.sha256).digest()
-        return base64.urlsafe_b64encode(mac).decode().rstrip("=")
+        return self._mac("form", token)
 
     def is_form_token(self, given: str, token: str) -> bool:
         """Tell whether a form carries it."""
         return hmac.compare_digest(given.encode(), self.form_token(token).encode())
+
+    # ---- links that are good once -----------------------------------------------------------------------
+
+    def signed(self, text: str) -> str:
+        """Return the signature of a link's text."""
+        return self._mac("link", text)
+
+    def is_signed(self, text: str, signature: str) -> bool:
+        """Tell whether a signature is ours."""
+        return hmac.compare_digest(signature.encode(), self.signed(text).encode())
+
+    def is_used(self, number: str) -> bool:
+        """Tell whether a link was used before."""
+        row = self._connection.execute("SELECT 1 FROM used_link WHERE number = ?", (number,)).fetchone()
+        return row is not None
+
+    def use(self, number: str, ends_s: float, now_s: float) -> bool:
+        """Use a link up; tell whether this was the first time."""
+        self._connection.execute("DELETE FROM used_link WHERE ends_s < ?", (now_s,))
+        done = self._connection.execute("INSERT OR IGNORE INTO used_link VALUES (?, ?)", (number, ends_s))
+        return done.rowcount == 1
+
+    def _mac(self, purpose: str, text: str) -> str:
+        mac = hmac.new(self._key, f"{purpose}:{text}".encode(), hashlib.sha256).digest()
+        return base64.urlsafe_b64encode(mac).decode().rstrip("=")
 
     # ---- who ordered what ------------------------------------------------------------------------------
 

@@ -114,6 +114,12 @@ ENGLISH: Mapping[str, str] = {
     "order-position": "An order is to heat, to keep off, or automatic. Go back and choose again.",
     "order-until": "The order lacks its end. Go back and choose an hour.",
     "order-past": "That hour is over. Go back and choose a later one.",
+    # one-tap links
+    "link-asks": "{order} for {hours} h from now, as {who}?",
+    "link-yes": "YES, HEAT",
+    "link-wrong": "This link is not one of ours, or it was cut short. Nothing was done.",
+    "link-old": "This link is too old. Nothing was done; open the page itself.",
+    "link-used": "This link was used before. Nothing more was done; open the page itself.",
     # keeping heat off
     "off-title": "{order}: this can cost fruit.",
     "off-tree": "{name} has {air} now and would come down to {expected} without heat. Fruit freezes below "
@@ -140,6 +146,7 @@ ENGLISH: Mapping[str, str] = {
     "refused-tries": "Too many tries. Wait a minute.",
     "refused-password": "That is not the password.",
     "refused-kind": "This page does not take that.",
+    "refused-elsewhere": "These figures are for programs on this machine only.",
     "refused-slow": "That took too long to arrive, so nothing was done.",
     # refusals
     "wrong-host": "This page is not called by that name. Add the name to [phone] names in the site file.",

@@ -84,7 +84,7 @@ class Answer:
         return self.body.decode()
 
 
-def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhost"):
+def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhost", client="127.0.0.1"):
     """Ask an ASGI application and return its answer; ``body`` may be a list of pieces."""
     named = {"host": host} if host is not None else {}
     named |= {name.lower(): value for name, value in dict(headers).items()}
@@ -119,7 +119,7 @@ def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhos
         "root_path": "",
         "scheme": "http",
         "headers": [(name.encode(), value.encode("latin-1")) for name, value in named.items()],
-        "client": ("127.0.0.1", 50000),
+        "client": (client, 50000),
         "server": ("127.0.0.1", 8484),
     }
     asyncio.run(asyncio.wait_for(app(scope, receive, send), 10.0))
@@ -141,6 +141,10 @@ class Site:
 
     def __post_init__(self):
         self.app = application(self.screen, Access(self.store, secure=self.secure), self.publish)
+
+    def named(self, name):
+        """Return the page as it answers to another name too."""
+        return application(self.screen, Access(self.store, secure=self.secure), self.publish, (name,))
 
     def hear(self, status, *, retained=False):
         self.watch.hear(Message(self.topics.status, status.to_json(), retained=retained))

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import time
 from datetime import timedelta
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from controller.guard.hand import HandOrder, Order
 from controller.keeper import HandOrdered
+from controller.phone.links import link_for
 from tests.conftest import DUSK
 from tests.phone.conftest import ACCEPTED, served, status_for, with_outlook
 
@@ -202,6 +204,39 @@ def test_one_thumb_heats_everything_and_the_answer_and_the_proof_are_seen(
     with tab.expect_navigation():
         tab.get_by_role("button", name="Undo").click()
     assert page.published[-1][1]["order"] == "auto"
+    assert tab.complaints == []
+
+
+def test_the_story_of_a_freak_night_from_the_link_to_heat_proven_on(night, open_page, page, drive):
+    page.store.set_password("satsumas in snow")
+    page.guard_says = ACCEPTED
+    text = link_for(
+        page.store, target="all", heat_s=8 * 3600.0, who="Finn", valid_s=3600.0, now_s=time.time()
+    )
+    tab = open_page(f"{night}/tap/{text}")
+    assert "Heat everything for 8 h from now, as Finn?" in tab.inner_text("main")
+    assert axe.Axe().run(tab, options=RULES).response["violations"] == []
+    keep(tab, "link")
+    with tab.expect_navigation():
+        tab.get_by_role("button", name="YES, HEAT").click()
+    assert "Done: Heat everything." in tab.inner_text("#said")
+    assert axe.Axe().run(tab, options=RULES).response["violations"] == []
+    order = HandOrder(
+        id="1",
+        who="Finn",
+        target_kind="all",
+        target="all",
+        order=Order.HAND_ON,
+        until=DUSK + timedelta(hours=8),
+    )
+    drive.tell(HandOrdered(order=order))
+    page.hear(status_for(drive))
+    tab.get_by_role("link", name="Back to the trees").click()
+    tab.fill("#who", "Nora")
+    tab.fill("#password", "satsumas in snow")
+    tab.get_by_role("button", name="Let me in").click()
+    proofs = tab.locator("#trees .proof")
+    sync_api.expect(proofs.filter(has_text="2 of 2 strings report on")).to_have_count(5)
     assert tab.complaints == []
 
 

@@ -1,6 +1,8 @@
 """The page's process: where it may listen, who cannot stop it, and that control never needs it."""
 
 import socket
+import subprocess
+import sys
 import time
 
 import pytest
@@ -77,3 +79,10 @@ def test_the_page_has_its_own_name_at_the_broker(curlew_yard, page, tmp_path, mo
     assert transport._client._username == b"phone"
     assert transport._client._password == b"secret"
     transport.close()
+
+
+def test_the_page_needs_none_of_the_heavy_parts():
+    """NumPy alone would take 21 MB of the 50 that the page may use."""
+    code = "import sys, controller.phone.serve; print({'numpy', 'controller.keeper'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "set()\n"

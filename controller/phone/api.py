@@ -1,0 +1,230 @@
+"""The same data and orders for programs: JSON, described by an OpenAPI document.
+
+A program gets a session as a browser does (a cookie) and sends its form token in a header of its own, which
+no page of another origin can do unasked.
+"""
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from controller import __version__
+from controller.bus.messages import StatusPayload
+from controller.phone.access import Access, RefusedError, is_own_origin
+from controller.phone.door import LOOPBACK_NAMES
+from controller.phone.hand import Hand
+from controller.phone.metrics import MEDIA_TYPE, metrics_of
+from controller.phone.screen import Screen
+from controller.phone.words import say
+
+TOKEN_HEADER = "x-rimeward-form"  # noqa: S105 (a header's name)
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class OrderWish(_Strict):
+    """An order, as a program asks for it."""
+
+    target: str = Field(max_length=60, description='"all", "tree:<name>" or "vent:<name>"')
+    order: str = Field(max_length=10, description='"hand-on", "hand-off" or "auto"')
+    until: int | None = Field(default=None, ge=0, lt=10**11, description="end, UTC seconds since 1970")
+    sure: bool = Field(default=False, description="agrees to what keeping heat off a tree can cost")
+
+
+class LoginWish(_Strict):
+    """Who wants in."""
+
+    who: str = Field(min_length=1, max_length=40)
+    password: str = Field(max_length=200)
+
+
+class SessionView(_Strict):
+    """A session, and the token that orders must carry in ``x-rimeward-form``."""
+
+    who: str
+    form: str
+
+
+class OrderView(_Strict):
+    """What became of an order; ``accepted`` is null as long as the guard has not answered."""
+
+    id: str = ""
+    accepted: bool | None = None
+    because: str = ""
+    consequence: tuple[str, ...] = ()
+
+
+class Fault(_Strict):
+    """Why something was not done."""
+
+    fault: str
+
+
+class Api:
+    """The routes for programs."""
+
+    def __init__(self, screen: Screen, access: Access, hand: Hand) -> None:
+        self._screen, self._access, self._hand = screen, access, hand
+
+    async def status(self, request: Request) -> Response:
+        """Answer with the controller's latest status and its age."""
+        if self._access.session(request) is None:
+            return _fault(401, say("refused-session"))
+        heard = self._screen.watch.heard
+        if heard.status is None:
+            return _fault(503, say("never-heard"))
+        age_s = heard.age_s(self._screen.clock)
+        return JSONResponse({"age_s": round(age_s, 1), "status": heard.status.model_dump(mode="json")})
+
+    async def session(self, request: Request) -> Response:
+        """Answer with who asks and the token of their orders."""
+        session = self._access.session(request)
+        if session is None:
+            return _fault(401, say("refused-session"))
+        token = self._access.store.form_token(session.token)
+        response = JSONResponse(SessionView(who=session.who, form=token).model_dump())
+        self._access.remember(response, session)
+        return response
+
+    async def log_in(self, request: Request) -> Response:
+        """Begin a session."""
+        try:
+            wish = LoginWish.model_validate_json(await self._body(request))
+            session = await self._access.let_in(request, wish.who, wish.password)
+        except RefusedError as refused:
+            return _fault(refused.status, str(refused))
+        except ValidationError as error:
+            return _fault(422, _faults(error))
+        token = self._access.store.form_token(session.token)
+        response = JSONResponse(SessionView(who=session.who, form=token).model_dump())
+        self._access.remember(response, session)
+        return response
+
+    async def order(self, request: Request) -> Response:
+        """Pass an order to the guard and answer with what it said."""
+        try:
+            session = self._access.session(request)
+            if session is None:
+                return _fault(401, say("refused-session"))
+            body = await self._body(request)
+            self._access.check(request.headers.get(TOKEN_HEADER, ""), session)
+            wish = OrderWish.model_validate_json(body)
+            form = {"target": wish.target, "order": wish.order, "until": str(wish.until or "")}
+            outcome = await self._hand.carry_out(
+                request, session, form | {"sure": "yes" if wish.sure else ""}
+            )
+        except RefusedError as refused:
+            return _fault(refused.status, str(refused))
+        except ValidationError as error:
+            return _fault(422, _faults(error))
+        view = OrderView(
+            id=outcome.id,
+            accepted=outcome.answer.accepted if outcome.answer else None,
+            because=outcome.answer.because if outcome.answer else "",
+            consequence=outcome.consequence,
+        )
+        return JSONResponse(view.model_dump(mode="json"), 409 if outcome.consequence else 200)
+
+    async def metrics(self, request: Request) -> Response:
+        """Answer with OpenMetrics text, to this machine only."""
+        name = request.headers.get("host", "").rpartition(":")[0] or request.headers.get("host", "")
+        client = request.client.host if request.client else ""
+        if name not in LOOPBACK_NAMES or client not in {"127.0.0.1", "::1"}:
+            return _fault(403, say("refused-elsewhere"))
+        heard = self._screen.watch.heard
+        text = metrics_of(heard.status, heard.age_s(self._screen.clock))
+        return Response(text, media_type=MEDIA_TYPE)
+
+    async def describe(self, _request: Request) -> Response:
+        """Answer with the OpenAPI document."""
+        return JSONResponse(describe())
+
+    async def _body(self, request: Request) -> bytes:
+        if request.headers.get("origin") is not None and not is_own_origin(request):
+            raise RefusedError(403, say("refused-origin"))
+        if request.headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+            raise RefusedError(415, say("refused-kind"))
+        return await self._access.body(request)
+
+
+def _fault(status: int, text: str) -> Response:
+    return JSONResponse(Fault(fault=text).model_dump(), status)
+
+
+def _faults(error: ValidationError) -> str:
+    return "; ".join(
+        f"{'.'.join(map(str, each['loc'])) or 'body'}: {each['msg']}"
+        for each in error.errors(include_url=False, include_context=False, include_input=False)[:5]
+    )
+
+
+def describe() -> dict[str, Any]:
+    """Return the OpenAPI 3.1 document of these routes."""
+    models = (OrderWish, LoginWish, SessionView, OrderView, Fault, StatusPayload)
+    schemas: dict[str, Any] = {}
+    for model in models:
+        schema = model.model_json_schema(
+            ref_template="#/components/schemas/{model}",
+            mode="validation" if model in {OrderWish, LoginWish} else "serialization",
+        )
+        schemas |= schema.pop("$defs", {})
+        schemas[model.__name__] = schema
+    heard = {
+        "type": "object",
+        "required": ["age_s", "status"],
+        "properties": {"age_s": {"type": "number"}, "status": _ref("StatusPayload")},
+    }
+    text = {"description": "OpenMetrics 1.0", "content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}
+    header = {
+        "name": TOKEN_HEADER,
+        "in": "header",
+        "required": True,
+        "schema": {"type": "string"},
+        "description": "the session's form token",
+    }
+    order = _route("Order something", _ref("OrderView"), "401", "403", "415", "422", "429", body="OrderWish")
+    order["parameters"] = [header]
+    order["responses"]["409"] = _json("agree to the consequence with sure", _ref("OrderView"))
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": "Rimeward", "version": __version__},
+        "paths": {
+            "/api/status": {"get": _route("The controller's latest status", heard, "401", "503")},
+            "/api/session": {"get": _route("Who asks", _ref("SessionView"), "401")},
+            "/api/login": {
+                "post": _route("Log in", _ref("SessionView"), "403", "415", "422", "429", body="LoginWish")
+            },
+            "/api/orders": {"post": order},
+            "/metrics": {
+                "get": {
+                    "summary": "For monitoring, on this machine only",
+                    "responses": {"200": text, "403": _json("elsewhere", _ref("Fault"))},
+                }
+            },
+        },
+        "components": {"schemas": schemas},
+    }
+
+
+def _ref(name: str) -> dict[str, str]:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _json(text: str, schema: dict[str, Any]) -> dict[str, Any]:
+    return {"description": text, "content": {"application/json": {"schema": schema}}}
+
+
+def _route(summary: str, schema: dict[str, Any], *faults: str, body: str = "") -> dict[str, Any]:
+    responses = {"200": _json(summary, schema)}
+    responses |= {status: _json("not done", _ref("Fault")) for status in faults}
+    route: dict[str, Any] = {"summary": summary, "responses": responses}
+    if body:
+        route["requestBody"] = {
+            "required": True,
+            "content": {"application/json": {"schema": _ref(body)}},
+        }
+    return route
