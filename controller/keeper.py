@@ -337,10 +337,10 @@ def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None
 
 
 def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None:
-    judged = [
-        ev.judge(name, state.probes.get(name), state.rules.periods_s[name], state.latest_c, now)
-        for name in names
-    ]
+    probes, periods_s, latest_c = state.probes, state.rules.periods_s, state.latest_c
+    if len(names) == 1:  # by far the most frequent case
+        return ev.judge(names[0], probes.get(names[0]), periods_s[names[0]], latest_c, now)
+    judged = [ev.judge(name, probes.get(name), periods_s[name], latest_c, now) for name in names]
     return ev.coldest(judged) if judged else None
 
 

@@ -17,7 +17,7 @@ from simulator.sky import Sky, Weather
 
 # The house lives through these days before a run, so that it forgets how it was set up [s].
 SPIN_UP_S = 6 * 86400.0
-SPIN_UP_STEP_S = 1200.0
+SPIN_UP_STEP_S = 2400.0
 BASELINE_STEP_S = 600.0
 # A flap moves its stated air at 3 m/s of wind, and some by warmth alone (a third, estimate).
 FLAP_WIND_M_S = 3.0

@@ -117,7 +117,5 @@ def _others_moved(probe: str, memory: ProbeMemory, latest_c: Mapping[str, float]
 
 def coldest(evidence: list[Evidence]) -> Evidence:
     """Return the evidence that decides among several probes: the coldest sound one, else the first fault."""
-    if len(evidence) == 1:
-        return evidence[0]
     sound = [each for each in evidence if each.fault is None]
     return min(sound, key=lambda each: each.temp_c) if sound else evidence[0]
