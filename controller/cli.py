@@ -289,7 +289,7 @@ def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool
     found, advice = plan_now(site, folder)
     click.echo(json_of(found, advice) if as_json else text_of(site, found, advice))
     if picture is not None:
-        from controller.plan.plan_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
+        from controller.report.plan_picture import draw  # noqa: PLC0415 (matplotlib is an extra)
 
         draw(site, found, picture)
 

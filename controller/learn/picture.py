@@ -5,9 +5,9 @@ from typing import Any
 
 import numpy as np
 
-from controller.errors import RimewardError
 from controller.learn.ahead import Z_90, Foretold, Learnt
 from controller.physics import FloatArray
+from controller.picture import picture
 from controller.thermal.fit import Fit
 from controller.thermal.trial import night_hindcast
 
@@ -67,44 +67,40 @@ def _draw(
     fit: Fit | None,
     marker: str,
 ) -> None:
-    try:
-        from matplotlib.figure import Figure  # noqa: PLC0415 (an extra that the daemon never loads)
-    except ImportError as error:
-        raise RimewardError(
-            "a picture needs matplotlib; install it with: pip install 'rimeward[report]'"
-        ) from error
-    figure = Figure(figsize=(14, 8), layout="constrained")
-    grid = figure.add_gridspec(2, 2, width_ratios=(2, 1), height_ratios=(2, 1))
-    above = figure.add_subplot(grid[0, 0])
-    below = figure.add_subplot(grid[1, 0], sharex=above)
-    turned = figure.add_subplot(grid[:, 1])
-    at = at_s / 86400.0  # days since 1970 are what the library counts dates in
-    line = "none" if marker else "-"
-    for o, name in enumerate(names):
-        colour = _COLOURS[o % len(_COLOURS)]
-        above.plot(at, measured_c[:, o], ".", markersize=3, color=colour, label=f"{name} measured")
-        if marker:
-            above.errorbar(
-                at, mean_c[:, o], yerr=Z_90 * sd_k[:, o], fmt=marker, markersize=3, alpha=0.35, color=colour
-            )
-        else:
-            above.plot(at, mean_c[:, o], color=colour)
-            low, high = mean_c[:, o] - Z_90 * sd_k[:, o], mean_c[:, o] + Z_90 * sd_k[:, o]
-            above.fill_between(at, low, high, alpha=0.15, color=colour)
-        below.plot(at, (mean_c - measured_c)[:, o], ".", markersize=3, linestyle=line, color=colour)
-    above.xaxis_date()
-    above.set_title(title)
-    above.set_ylabel("°C, bands hold 90 %")
-    above.legend(fontsize="small")
-    below.axhline(0.0, color="black", linewidth=1)
-    below.set_ylabel("predicted - measured [K]")
-    below.set_xlabel("UTC")
-    below.tick_params(axis="x", rotation=30)
-    _draw_parameters(turned, fit)
-    try:
-        figure.savefig(path)
-    except (OSError, ValueError) as error:
-        raise RimewardError(f"{path}: the picture cannot be written ({error})") from error
+    with picture(path, (14, 8)) as figure:
+        grid = figure.add_gridspec(2, 2, width_ratios=(2, 1), height_ratios=(2, 1))
+        above = figure.add_subplot(grid[0, 0])
+        below = figure.add_subplot(grid[1, 0], sharex=above)
+        turned = figure.add_subplot(grid[:, 1])
+        at = at_s / 86400.0  # days since 1970 are what the library counts dates in
+        line = "none" if marker else "-"
+        for o, name in enumerate(names):
+            colour = _COLOURS[o % len(_COLOURS)]
+            above.plot(at, measured_c[:, o], ".", markersize=3, color=colour, label=f"{name} measured")
+            if marker:
+                above.errorbar(
+                    at,
+                    mean_c[:, o],
+                    yerr=Z_90 * sd_k[:, o],
+                    fmt=marker,
+                    markersize=3,
+                    alpha=0.35,
+                    color=colour,
+                )
+            else:
+                above.plot(at, mean_c[:, o], color=colour)
+                low, high = mean_c[:, o] - Z_90 * sd_k[:, o], mean_c[:, o] + Z_90 * sd_k[:, o]
+                above.fill_between(at, low, high, alpha=0.15, color=colour)
+            below.plot(at, (mean_c - measured_c)[:, o], ".", markersize=3, linestyle=line, color=colour)
+        above.xaxis_date()
+        above.set_title(title)
+        above.set_ylabel("°C, bands hold 90 %")
+        above.legend(fontsize="small")
+        below.axhline(0.0, color="black", linewidth=1)
+        below.set_ylabel("predicted - measured [K]")
+        below.set_xlabel("UTC")
+        below.tick_params(axis="x", rotation=30)
+        _draw_parameters(turned, fit)
 
 
 def _draw_parameters(axes: Any, fit: Fit | None) -> None:

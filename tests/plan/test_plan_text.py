@@ -7,8 +7,8 @@ import pytest
 from controller.errors import RimewardError
 from controller.plan.advice import advise
 from controller.plan.plan import plan_of
-from controller.plan.plan_picture import draw
 from controller.plan.plan_text import json_of, text_of
+from controller.report.plan_picture import draw
 from tests.plan.test_outlook import READINGS, forecast
 from tests.plan.test_plan import LATE
 
