@@ -9,15 +9,29 @@ import click
 
 from controller import __version__
 from controller.errors import RimewardError
+from controller.journal.store import state_folder
 from controller.site.explain import explain
 from controller.site.load import load_site
 from controller.site.model import Site
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
+_SITE = click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+_STATE = click.option(
+    "--state",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of journal, models and caches  [default: $STATE_DIRECTORY, else ~/.local/state/rimeward]",
+)
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
+_PICTURE = click.option("--picture", type=_FILE, help="Also draw it into this file (.png, .svg or .pdf).")
+_PACE = click.option(
+    "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
+)
+_SINCE = click.option("--since", hidden=True, help="Another paced clock to agree with.")
 
 
 class _Group(click.Group):
-    """Says what went wrong in one sentence, without a traceback, and exits 1."""
+    """Says what went wrong in one sentence, without a traceback, and exits by the error's code."""
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command."""
@@ -25,7 +39,7 @@ class _Group(click.Group):
             return super().invoke(ctx)
         except RimewardError as error:
             click.echo(str(error), err=True)
-            sys.exit(1)
+            sys.exit(error.exit_code)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -48,20 +62,13 @@ def schema() -> None:
 
 
 @main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
-@click.option(
-    "--state",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for journal and cache  [default: $STATE_DIRECTORY, else ~/.local/state/rimeward]",
-)
+@_SITE
+@_STATE
 @click.option(
     "--log", "form", type=click.Choice(["json", "console"]), default="json", help="Form of the log lines."
 )
-@click.option(
-    "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
-)
-@click.option("--since", hidden=True, help="Another paced clock to agree with.")
+@_PACE
+@_SINCE
 def run(
     file: Path, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
 ) -> None:
@@ -73,20 +80,13 @@ def run(
 
 @main.group(invoke_without_command=True)
 @click.option("--site", "file", type=_FILE, help="The site file.  [required]")
-@click.option(
-    "--state",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of the journal  [default: as for run]",
-)
+@_STATE
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8484, show_default=True)
 @click.option("--certificate", type=_FILE, help="Serve by TLS with this certificate (PEM).")
 @click.option("--key", type=_FILE, help="Its private key (PEM).")
-@click.option(
-    "--pace", type=click.FloatRange(1, 1000), default=1.0, help="Clock speed; above 1 in rehearsals only."
-)
-@click.option("--since", hidden=True, help="Another paced clock to agree with.")
+@_PACE
+@_SINCE
 @click.pass_context
 def phone(
     context: click.Context,
@@ -102,27 +102,27 @@ def phone(
     """Serve the page for phones: a process of its own, which control never needs."""
     if context.invoked_subcommand is not None:
         return
-    from controller.clock import SystemClock, paced_clock  # noqa: PLC0415 (only this command needs it)
+    from controller.clock import clock_for  # noqa: PLC0415 (only this command needs it)
     from controller.phone.serve import Place, serve  # noqa: PLC0415 (same)
 
     if file is None:
         raise click.UsageError("name the site file with --site")
     site = load_site(file)
-    clock = SystemClock() if pace == 1.0 and since is None else paced_clock(pace, since)
+    clock = clock_for(site, pace, since)
     click.echo(f"{site.title}: {'https' if certificate else 'http'}://{host}:{port}/")
     place = Place(host=host, port=port, certificate=certificate, key=key)
-    serve(site, _state_of(site, folder), clock, place)
+    serve(site, state_folder(site.name, folder), clock, place)
 
 
 @phone.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
-@click.option("--state", "folder", type=click.Path(path_type=Path, file_okay=False), help="As for the page.")
+@_SITE
+@_STATE
 def password(file: Path, folder: Path | None) -> None:
     """Set the page's password; everybody has to log in anew."""
     from controller.phone.serve import STORE_FILE  # noqa: PLC0415 (only this command needs it)
     from controller.phone.store import Store  # noqa: PLC0415 (same)
 
-    store = Store(_state_of(load_site(file), folder) / STORE_FILE)
+    store = Store(state_folder(load_site(file).name, folder) / STORE_FILE)
     try:
         store.set_password(click.prompt("New password", hide_input=True, confirmation_prompt=True))
     finally:
@@ -131,8 +131,8 @@ def password(file: Path, folder: Path | None) -> None:
 
 
 @phone.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
-@click.option("--state", "folder", type=click.Path(path_type=Path, file_okay=False), help="As for the page.")
+@_SITE
+@_STATE
 @click.option("--address", required=True, help="How the phone calls the page, such as https://frost.lan:8484")
 @click.option("--who", required=True, help="Whom the link is for; its order carries the name.")
 @click.option("--tree", help="Heat this tree  [default: everything]")
@@ -155,7 +155,7 @@ def link(
     site = load_site(file)
     if tree is not None and tree not in {each.name for each in site.trees}:
         raise click.UsageError(f"there is no tree '{tree}' in {file}")
-    store = Store(_state_of(site, folder) / STORE_FILE)
+    store = Store(state_folder(site.name, folder) / STORE_FILE)
     try:
         text = link_for(
             store,
@@ -168,12 +168,6 @@ def link(
     finally:
         store.close()
     click.echo(f"{address.rstrip('/')}/tap/{text}")
-
-
-def _state_of(site: Site, folder: Path | None) -> Path:
-    from controller.journal.store import state_folder  # noqa: PLC0415 (few commands need it)
-
-    return folder or state_folder() / site.name
 
 
 @main.command()
@@ -232,7 +226,7 @@ def rehearse(
 
 
 @main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
+@_SITE
 @click.option(
     "--design-min",
     "design_min_c",
@@ -245,7 +239,7 @@ def rehearse(
     "--weather",
     help="Also cost a winter: a German reference year, 1 to 15 (1: North Sea coast), or a file of its form.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as one line of JSON.")
+@_JSON
 def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool) -> None:
     """Say how many watts each tree needs, and what a winter would cost.
 
@@ -268,15 +262,10 @@ def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool)
 
 
 @main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file.")
-@click.option(
-    "--state",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of the journal  [default: as for run]",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print the plan as one line of JSON.")
-@click.option("--picture", type=_FILE, help="Also draw the plan into this file (.png, .svg or .pdf).")
+@_SITE
+@_STATE
+@_JSON
+@_PICTURE
 def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool) -> None:
     """Say what the coming day asks of the strings and of hands, and what is warmed ahead.
 
@@ -300,15 +289,10 @@ def forecast() -> None:
 
 
 @forecast.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file: where the probe stands.")
-@click.option(
-    "--state",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of the journal  [default: as for run]",
-)
+@_SITE
+@_STATE
 @click.option("--pairs", "pairs_file", type=_FILE, help="A logbook to score in place of the journal.")
-@click.option("--picture", type=_FILE, help="Also draw the scores into this file (.png, .svg or .pdf).")
+@_PICTURE
 def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Path | None) -> None:
     """Score what was forecast against what the outside probe saw.
 
@@ -321,7 +305,6 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
     'cloud_frac' (0..1) and 'spread_k' as forecast.
     """
     from controller.journal.pairs import pairs_in  # noqa: PLC0415 (only this command needs it)
-    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
     from controller.weather.pairs import read_pairs  # noqa: PLC0415 (same)
     from controller.weather.verify import replay, text_of  # noqa: PLC0415 (same)
 
@@ -329,7 +312,7 @@ def verify(file: Path, folder: Path | None, pairs_file: Path | None, picture: Pa
     if pairs_file is not None:
         pairs = read_pairs(pairs_file)
     else:
-        pairs = pairs_in((folder or state_folder() / site.name) / "journal.db", site)
+        pairs = pairs_in(state_folder(site.name, folder) / "journal.db", site)
     played = replay(pairs, site.place)
     click.echo(text_of(played))
     if picture is not None:
@@ -342,19 +325,14 @@ _LOGBOOK_HELP = "The logbook: a CSV file; its columns are in the README."
 
 
 @main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file: geometry and materials.")
+@_SITE
 @click.option(
     "--logbook", "logbook_file", type=_FILE, help=f"{_LOGBOOK_HELP}  Left out, the journal is used."
 )
-@click.option(
-    "--state",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of journal and models  [default: as for run]",
-)
+@_STATE
 @click.option("--back", is_flag=True, help="Go back to the model that was in use before the present one.")
-@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
-@click.option("--picture", type=_FILE, help="Also draw a logbook's fit into this file (.png, .svg or .pdf).")
+@_JSON
+@_PICTURE
 def fit(
     file: Path,
     logbook_file: Path | None,
@@ -374,11 +352,10 @@ def fit(
     lasting out, and lies near the handbook.
     """
     from controller.clock import SystemClock  # noqa: PLC0415 (only the journal's fit needs it)
-    from controller.journal.store import state_folder  # noqa: PLC0415 (same)
     from controller.learn.by_command import fit_journal, fit_logbook, go_back  # noqa: PLC0415 (same)
 
     site = load_site(file)
-    folder = folder or state_folder() / site.name
+    folder = state_folder(site.name, folder)
     if back:
         click.echo(go_back(folder))
     elif logbook_file is not None:
@@ -390,14 +367,14 @@ def fit(
 
 
 @main.command()
-@click.option("--site", "file", type=_FILE, required=True, help="The site file: geometry and materials.")
+@_SITE
 @click.option("--logbook", "logbook_file", type=_FILE, required=True, help=_LOGBOOK_HELP)
 @click.option("--from", "begin", required=True, help="When to predict from, such as 2027-01-14T18:00Z.")
 @click.option(
     "--hours", type=click.FloatRange(1, 168), default=12.0, show_default=True, help="How far ahead [h]."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
-@click.option("--picture", type=_FILE, help="Also draw it into this file (.png, .svg or .pdf).")
+@_JSON
+@_PICTURE
 def predict(
     file: Path, logbook_file: Path, begin: str, hours: float, picture: Path | None, *, as_json: bool
 ) -> None:

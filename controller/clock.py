@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
+from controller.errors import RimewardError
 from controller.guard.now import Now
+from controller.site.model import Site
 
 # Older than this release, the wall clock of a board without a battery has not been set yet.
 RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
@@ -86,6 +88,26 @@ class PacedClock:
 
     def __str__(self) -> str:
         return f"{self.start.isoformat()},{self.origin_s!r}"
+
+
+def clock_for(site: Site, pace: float, since: str | None) -> Clock:
+    """Return the clock a command shall go by: the machine's own, or a paced one in a rehearsal.
+
+    ``since`` is another paced clock's text form, so that both show the same time.
+
+    Raises
+    ------
+    RimewardError
+        A real site is to be paced.
+    """
+    if pace == 1.0 and since is None:
+        return SystemClock()
+    if not site.rehearsal:
+        raise RimewardError(
+            f"--pace {pace:g} makes the clock run faster than life, and this site file is a real site's. "
+            "Only a site file with rehearsal = true may be paced"
+        )
+    return paced_clock(pace, since)
 
 
 def paced_clock(pace: float, since: str | None) -> PacedClock:

@@ -34,8 +34,8 @@ from controller.bus.mqtt import MqttTransport
 from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
-from controller.clock import Clock, SystemClock, now_on, paced_clock
-from controller.errors import ForecastError, JournalError, ModelError, RimewardError
+from controller.clock import Clock, clock_for, now_on
+from controller.errors import AlreadyRunningError, ForecastError, JournalError, ModelError
 from controller.journal.reader import latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
 from controller.journal.writer import Journal
@@ -81,7 +81,6 @@ READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
 SELF_HEARD_S = 90.0
 EXIT_DEAD_THREAD = 70
-EXIT_ALREADY_RUNNING = 75
 CLIENT = "controller"
 MOST_WAITING = 2000
 
@@ -452,18 +451,15 @@ def run_daemon(
     site: Site, *, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
 ) -> int:
     """Guard a site until SIGTERM or SIGINT; return the exit code."""
-    if pace != 1.0 and not site.rehearsal:
-        raise RimewardError(
-            f"--pace {pace:g} makes the clock run faster than life, and this site file is a real site's. "
-            "Only a site file with rehearsal = true may be paced"
-        )
-    folder = folder or state_folder() / site.name
+    clock = clock_for(site, pace, since)
+    folder = state_folder(site.name, folder)
     folder.mkdir(parents=True, exist_ok=True)
     lock = _lock(folder)
     if lock is None:
-        raise RimewardError(f"another Rimeward already guards with {folder}; stop it first (systemctl stop)")
+        raise AlreadyRunningError(
+            f"another Rimeward already guards with {folder}; stop it first (systemctl stop)"
+        )
     listener = start_logging(form)
-    clock = SystemClock() if pace == 1.0 and since is None else paced_clock(pace, since)
     daemon = Daemon(site, folder, clock)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stopping.set())
@@ -483,7 +479,7 @@ def plan_now(site: Site, folder: Path | None) -> tuple[Plan, tuple[Advice, ...]]
     ForecastError
         There is no forecast, or it reaches less than six hours ahead.
     """
-    folder = folder or state_folder() / site.name
+    folder = state_folder(site.name, folder)
     now = datetime.now(UTC)
     with TemporaryDirectory() as own:  # the daemon alone writes its folder
         if (kept := folder / FILE_NAME).exists():

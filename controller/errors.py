@@ -1,6 +1,7 @@
 """Every error Rimeward raises on purpose.
 
     RimewardError
+    ├── AlreadyRunningError  another instance holds the state folder
     ├── SiteFileError      the site file is wrong; holds every fault found, with its line
     ├── ForecastError      no new forecast came of this attempt
     │   ├── FetchError     the service could not be read within its bounds
@@ -22,6 +23,14 @@ from enum import StrEnum
 
 class RimewardError(Exception):
     """Something went wrong that a person can mend; the text says how."""
+
+    exit_code = 1
+
+
+class AlreadyRunningError(RimewardError):
+    """Another instance holds the state folder."""
+
+    exit_code = 75
 
 
 class SiteFileError(RimewardError):

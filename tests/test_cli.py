@@ -1,5 +1,6 @@
 """The commands that need no bus."""
 
+import fcntl
 import json
 from dataclasses import replace
 
@@ -100,3 +101,18 @@ def test_plan_shows_what_the_daemon_would_plan(tmp_path, monkeypatch):
     result = run("plan", "--site", site, "--state", str(tmp_path))
     assert result.exit_code == 1
     assert "says too little of the coming six hours" in result.stderr
+
+
+def test_the_page_of_a_real_site_may_not_be_paced_either(tmp_path):
+    site = str(example_site("curlew-yard"))
+    result = run("phone", "--site", site, "--state", str(tmp_path), "--pace", "10")
+    assert result.exit_code == 1
+    assert "Only a site file with rehearsal = true may be paced" in result.output
+
+
+def test_a_second_instance_is_refused_with_a_code_of_its_own(tmp_path):
+    with (tmp_path / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        result = run("run", "--site", str(example_site("curlew-yard")), "--state", str(tmp_path))
+    assert result.exit_code == 75
+    assert "already guards" in result.output

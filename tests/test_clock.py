@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from controller.clock import RELEASED, PacedClock, SystemClock, now_on, paced_clock
+from controller.clock import RELEASED, PacedClock, SystemClock, clock_for, now_on, paced_clock
+from controller.errors import RimewardError
 
 START = datetime(2027, 1, 14, 16, 0, tzinfo=UTC)
 
@@ -47,3 +48,11 @@ def test_the_system_clock_waits_and_runs_on():
     before = clock.mono_s()
     assert clock.wait(threading.Event(), -1.0) is False
     assert clock.mono_s() >= before
+
+
+def test_a_command_s_clock(curlew_yard):
+    assert isinstance(clock_for(curlew_yard, 1.0, None), SystemClock)
+    rehearsal = curlew_yard.model_copy(update={"rehearsal": True})
+    assert clock_for(rehearsal, 60.0, None).pace == 60.0
+    with pytest.raises(RimewardError, match="real site's"):
+        clock_for(curlew_yard, 60.0, None)

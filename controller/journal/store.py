@@ -92,9 +92,11 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def state_folder() -> Path:
-    """Return where state is kept: what the service manager says, else the XDG place."""
-    if given := os.environ.get("STATE_DIRECTORY"):
-        return Path(given.split(":", maxsplit=1)[0])
+def state_folder(site_name: str, given: Path | None = None) -> Path:
+    """Return where a site's state is kept: the folder given, else the service manager's or the XDG place."""
+    if given is not None:
+        return given
+    if managed := os.environ.get("STATE_DIRECTORY"):
+        return Path(managed.split(":", maxsplit=1)[0]) / site_name
     base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(base) / "rimeward"
+    return Path(base) / "rimeward" / site_name

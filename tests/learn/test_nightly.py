@@ -79,7 +79,7 @@ def test_the_daemon_s_outlook_uses_the_accepted_model_and_a_failed_fit_changes_n
     )
     model = Model(name="20270120T030000Z", parameters=leaky, noise=Noise(), remark="a word")
     monkeypatch.setattr(daemon.models, "in_use", lambda _: model)
-    monkeypatch.setattr("controller.daemon.SystemClock.utc", lambda _: DUSK)
+    monkeypatch.setattr("controller.clock.SystemClock.utc", lambda _: DUSK)
     expected = forecast(-6.0)
     monkeypatch.setattr(daemon, "_expected", lambda *_: (expected, True))
     daemon.pull_forecast()
