@@ -1,0 +1,27 @@
+"""The command that guards."""
+
+import sys
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from controller.cli.options import PACE, SINCE, SITE, STATE
+from controller.site.load import load_site
+
+
+@click.command()
+@SITE
+@STATE
+@click.option(
+    "--log", "form", type=click.Choice(["json", "console"]), default="json", help="Form of the log lines."
+)
+@PACE
+@SINCE
+def run(
+    file: Path, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
+) -> None:
+    """Guard a site: the daemon."""
+    from controller.daemon import run_daemon
+
+    sys.exit(run_daemon(load_site(file), folder=folder, form=form, pace=pace, since=since))
