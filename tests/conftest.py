@@ -23,6 +23,8 @@ from controller.keeper import (
 from controller.site.load import example_site, load_site
 from controller.site.model import Site
 
+pytest_plugins = ["tests.faults.ledger"]
+
 DUSK = datetime(2027, 1, 14, 17, 0, tzinfo=UTC)
 
 
