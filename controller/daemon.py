@@ -485,20 +485,20 @@ def plan_now(site: Site, folder: Path | None) -> tuple[Plan, tuple[Advice, ...]]
         if (kept := folder / FILE_NAME).exists():
             shutil.copy(kept, own)
         forecast, _ = Forecasts(site, Path(own)).latest(now)
-    latest_c = _latest_readings(folder, now)
+    latest_c = _latest_readings(site, folder, now)
     plan = plan_of(site, forecast, latest_c, now)
     if plan is None:
         raise ForecastError(f"the forecast of {forecast.source} says too little of the coming six hours")
     return plan, advise(site, forecast, plan, latest_c, now)
 
 
-def _latest_readings(folder: Path, now: datetime) -> dict[str, float]:
+def _latest_readings(site: Site, folder: Path, now: datetime) -> dict[str, float]:
     try:
         connection = open_for_reading(folder / "journal.db")
     except JournalError:
         return {}  # where nothing was read yet, the forecast says where to start
     with closing(connection):
-        return latest_readings(connection, now)
+        return latest_readings(connection, site.probes, now)
 
 
 def _lock(folder: Path) -> IO[str] | None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from controller.journal.reader import nearest, readings_of
 from controller.journal.store import open_for_reading
 from controller.physics import FloatArray
 from controller.site.model import Site
@@ -54,19 +55,16 @@ def pairs_in(journal: Path, site: Site) -> Pairs:
         wind_m_s=run[4],
         cloud_frac=run[5],
         spread_k=run[6],
-        observed_c=_nearest(run[0], at_s, temp_c),
+        observed_c=nearest(run[0], at_s, temp_c, READING_WITHIN_S),
     ).sorted()
 
 
 def _outside(connection: sqlite3.Connection, site: Site) -> tuple[FloatArray, FloatArray]:
     """Return the readings of the first outside probe that has any, in order of time."""
     for probe in site.probes_of("outside"):
-        rows = connection.execute(
-            "SELECT at_s, temp_c FROM reading WHERE probe = ? ORDER BY at_s", (probe.name,)
-        ).fetchall()
-        if rows:
-            table = np.array(rows, dtype=np.float64)
-            return table[:, 0], table[:, 1]
+        at_s, temp_c = readings_of(connection, probe)
+        if at_s.size:
+            return at_s, temp_c
     return np.empty(0), np.empty(0)
 
 
@@ -81,12 +79,3 @@ def _run(fetched_s: float, body: dict[str, Any]) -> FloatArray:
     lead_h = at_s / 3600.0 - fetched_s // 3600.0
     ahead = (lead_h >= 0.0) & (lead_h <= MOST_LEAD_H)
     return np.stack([at_s, lead_h, *columns])[:, ahead]
-
-
-def _nearest(wanted_s: FloatArray, at_s: FloatArray, temp_c: FloatArray) -> FloatArray:
-    """Return the reading nearest to each time; NaN where none is near."""
-    after = np.clip(np.searchsorted(at_s, wanted_s), 1, max(1, at_s.size - 1))
-    before = after - 1
-    after = np.minimum(after, at_s.size - 1)
-    index = np.where(np.abs(at_s[after] - wanted_s) < np.abs(at_s[before] - wanted_s), after, before)
-    return np.where(np.abs(at_s[index] - wanted_s) <= READING_WITHIN_S, temp_c[index], np.nan)

@@ -2,16 +2,18 @@
 
 import json
 import sqlite3
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 
 from controller.errors import LogbookError
+from controller.journal.reader import nearest, readings_of
 from controller.journal.store import open_for_reading
 from controller.learn.logbook import Logbook, Table
 from controller.physics import FloatArray
-from controller.site.model import Site
+from controller.site.model import Probe, Site
 
 STEP_S = 300.0
 # Older than this the house, the fleece and the leaves were different [s].
@@ -40,15 +42,16 @@ def record_of_journal(path: Path, site: Site) -> Logbook:
     with closing(open_for_reading(path)) as connection:
         begin_s, end_s = _span(connection, path)
         at_s = np.arange(begin_s, end_s, STEP_S)
-        outside_c = _coldest(connection, [probe.name for probe in site.probes_of("outside")], at_s)
+        outside_c = _coldest(connection, site.probes_of("outside"), at_s)
         weather = _weather(connection, at_s)
         if np.isfinite(weather["outside_c"]).any():
             # without an outside probe its forecast is the next best
             outside_c = np.where(np.isfinite(outside_c), outside_c, weather["outside_c"])
         columns = {**weather, "outside_c": outside_c}
-        columns["house_c"] = _coldest(connection, [probe.name for probe in site.probes_of("house")], at_s)
+        columns["house_c"] = _coldest(connection, site.probes_of("house"), at_s)
         for tree in site.trees:
-            columns[f"{tree.name}.air_c"] = _coldest(connection, tree.probes, at_s)
+            under = [probe for probe in site.probes if probe.name in tree.probes]
+            columns[f"{tree.name}.air_c"] = _coldest(connection, under, at_s)
             columns[f"{tree.name}.string_w"] = tree.power_w * _share_on(connection, "tree", tree.name, at_s)
         columns["vent_m3_s"] = np.sum(
             [vent.flow_m3_s * _share_on(connection, "vent", vent.name, at_s) for vent in site.vents]
@@ -68,27 +71,13 @@ def _span(connection: sqlite3.Connection, path: Path) -> tuple[float, float]:
     return float(begin_s - begin_s % STEP_S + STEP_S), float(last_s + 1.0)
 
 
-def _coldest(
-    connection: sqlite3.Connection, probes: list[str] | tuple[str, ...], at_s: FloatArray
-) -> FloatArray:
+def _coldest(connection: sqlite3.Connection, probes: Iterable[Probe], at_s: FloatArray) -> FloatArray:
     """Return the coldest reading near each time of some probes, as the guard sees them; NaN where none."""
     coldest = np.full(len(at_s), np.nan)
     for probe in probes:
-        rows = connection.execute(
-            "SELECT at_s, temp_c FROM reading WHERE probe = ? AND at_s BETWEEN ? AND ? ORDER BY at_s",
-            (probe, at_s[0] - NEAR_S, at_s[-1] + NEAR_S),
-        ).fetchall()
-        if rows:
-            read = np.array(rows, dtype=np.float64)
-            coldest = np.fmin(coldest, _nearest(at_s, read[:, 0], read[:, 1]))
+        read_s, temp_c = readings_of(connection, probe, at_s[0] - NEAR_S, at_s[-1] + NEAR_S)
+        coldest = np.fmin(coldest, nearest(at_s, read_s, temp_c, NEAR_S))
     return coldest
-
-
-def _nearest(wanted_s: FloatArray, at_s: FloatArray, values: FloatArray) -> FloatArray:
-    after = np.minimum(np.searchsorted(at_s, wanted_s), len(at_s) - 1)
-    before = np.maximum(after - 1, 0)
-    index = np.where(np.abs(at_s[before] - wanted_s) < np.abs(at_s[after] - wanted_s), before, after)
-    return np.where(np.abs(at_s[index] - wanted_s) <= NEAR_S, values[index], np.nan)
 
 
 def _share_on(connection: sqlite3.Connection, kind: str, name: str, at_s: FloatArray) -> FloatArray:

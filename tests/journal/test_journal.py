@@ -9,7 +9,7 @@ import pytest
 from controller.errors import JournalError
 from controller.guard.decision import Decision, Reason
 from controller.guard.hand import Answer, HandOrder, Order
-from controller.journal.reader import latest_readings, standing_orders
+from controller.journal.reader import standing_orders
 from controller.journal.store import open_for_reading, open_for_writing
 from controller.journal.writer import KEEP_S, QUEUE_ROWS, Journal
 from tests.conftest import DUSK
@@ -159,12 +159,3 @@ def test_a_stalled_disk_drops_rows_and_never_waits(path):
 def test_reading_where_there_is_no_journal_is_said(tmp_path):
     with pytest.raises(JournalError, match="no journal can be read here"):
         open_for_reading(tmp_path / "none.db")
-
-
-def test_latest_readings_are_of_the_last_quarter_of_an_hour(tmp_path):
-    connection, _ = open_for_writing(tmp_path / "journal.db")
-    now_s = DUSK.timestamp()
-    for probe, age_s, temp_c in (("a", 600.0, 1.0), ("a", 60.0, 2.0), ("b", 1000.0, 3.0), ("c", -60.0, 4.0)):
-        connection.execute("INSERT INTO reading VALUES (?, ?, ?)", (probe, now_s - age_s, temp_c))
-    assert latest_readings(connection, DUSK) == {"a": 2.0}
-    connection.close()
