@@ -8,6 +8,7 @@ import numpy as np
 from controller.errors import LogbookError
 from controller.learn.logbook import Logbook
 from controller.physics import FloatArray
+from controller.thermal.doubt import doubt_of_fit, doubt_of_handbook
 from controller.thermal.fit import READ_EVERY_S, Fit, first_state, fit_house
 from controller.thermal.hindcast import Hindcast, filtered_states
 from controller.thermal.identify import identifiability
@@ -148,7 +149,7 @@ def foretell(logbook: Logbook, begin: datetime, hours: float) -> Foretold:
     if learnt is None:
         remarks.append(
             f"less than {SHORTEST_S / 86400.0:g} days before that time: nothing is learnt, the handbook's "
-            "numbers are used, and their own doubt is not in the band"
+            "numbers are used, their doubt is in the band"
         )
     parameters = logbook.prior if learnt is None else learnt.parameters
     noise = Noise() if learnt is None else learnt.noise
@@ -163,7 +164,9 @@ def foretell(logbook: Logbook, begin: datetime, hours: float) -> Foretold:
             start_mean=states[-1],
             start_covariance=covariance,
             inputs=ahead.inputs,
-            fit=learnt,
+            doubt=doubt_of_handbook(len(logbook.prior.tree_names))
+            if learnt is None
+            else doubt_of_fit(learnt),
         ),
         outside_c=record.inputs.outside_temp_c[first : first + steps + 1],
         measured_c=record.readings_c[first : first + steps + 1],

@@ -13,6 +13,7 @@ from controller.learn.models import Models
 from controller.learn.picture import draw_foretold, draw_learnt
 from controller.learn.words import foretold_json, foretold_text, learnt_json, learnt_text, parameter_rows
 from controller.site.model import Site
+from controller.thermal.doubt import doubt_of_fit
 from controller.thermal.fit import fit_house
 from controller.thermal.judge import judge
 from controller.thermal.trial import SHORTEST_S, split_of
@@ -46,7 +47,14 @@ def fit_journal(site: Site, folder: Path, now: datetime, *, as_json: bool) -> st
     }
     name = champion.name
     if verdict.accepted:
-        name = models.accept(now, logbook.prior, challenger.parameters, challenger.noise, evidence)
+        name = models.accept(
+            now,
+            logbook.prior,
+            challenger.parameters,
+            challenger.noise,
+            doubt_of_fit(challenger),
+            evidence,
+        )
     if as_json:
         return json.dumps({"in_use": name, "before": champion.name, **evidence})
     word = "accepted" if verdict.accepted else "not accepted"

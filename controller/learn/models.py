@@ -13,6 +13,8 @@ import numpy as np
 
 from controller.errors import ModelError
 from controller.site.model import Site
+from controller.thermal.doubt import Doubt, doubt_of_handbook
+from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters, parameters_of
 
@@ -33,6 +35,7 @@ class Model:
     name: str  # the file's, or "handbook"
     parameters: Parameters
     noise: Noise
+    doubt: Doubt
     remark: str = ""
 
 
@@ -52,7 +55,12 @@ class Models:
     def in_use(self, site: Site) -> Model:
         """Return the model in use, else the handbook's with a remark that says why; never raises."""
         handbook = parameters_of(site)
-        fallback = Model(name="handbook", parameters=handbook, noise=Noise())
+        fallback = Model(
+            name="handbook",
+            parameters=handbook,
+            noise=Noise(),
+            doubt=doubt_of_handbook(handbook.tree_count),
+        )
         try:
             name = self._name_in_use()
             return fallback if name is None else _model(name, self._read(name), handbook)
@@ -65,6 +73,7 @@ class Models:
         prior: Parameters,
         parameters: Parameters,
         noise: Noise,
+        doubt: Doubt,
         evidence: Mapping[str, Any],
     ) -> str:
         """Keep an accepted model with its evidence, put it in use, and return its name."""
@@ -79,6 +88,10 @@ class Models:
             "handbook": _plain(prior),
             "parameters": _plain(parameters),
             "noise": asdict(noise),
+            "doubt": {
+                "numbers": [[knob.field, knob.tree, knob.sd] for knob in doubt.knobs],
+                "covariance": doubt.covariance.tolist(),
+            },
             "evidence": dict(evidence),
         }
         self._write(self.folder / f"{name}.json", body)
@@ -165,6 +178,9 @@ def _model(name: str, body: dict[str, Any], handbook: Parameters) -> Model:
         learnt_for = _parameters(body["handbook"])
         parameters = _parameters(body["parameters"])
         noise = Noise(**{field.name: _positive(body["noise"][field.name]) for field in fields(Noise)})
+        # models of the first days were kept without: they are doubted as the handbook is
+        count = parameters.tree_count
+        doubt = _doubt(body["doubt"], count) if "doubt" in body else doubt_of_handbook(count)
         form = body["form"]
     except (KeyError, TypeError, ValueError) as error:
         raise ModelError(f"model {name}: damaged ({error!r}); the handbook's numbers are used") from error
@@ -176,7 +192,7 @@ def _model(name: str, body: dict[str, Any], handbook: Parameters) -> Model:
             " fit"
         )
     of_site = {field: getattr(handbook, field) for field in _OF_SITE}
-    return Model(name=name, parameters=replace(parameters, **of_site), noise=noise)
+    return Model(name=name, parameters=replace(parameters, **of_site), noise=noise, doubt=doubt)
 
 
 def _plain(parameters: Parameters) -> dict[str, Any]:
@@ -200,6 +216,18 @@ def _parameters(body: dict[str, Any]) -> Parameters:
         else:
             values[field.name] = _positive(value)
     return Parameters(**values)
+
+
+def _doubt(body: dict[str, Any], tree_count: int) -> Doubt:
+    knobs = tuple(
+        Knob(field=field, tree=tree, sd=_positive(sd))
+        for field, tree, sd in body["numbers"]
+        if (field in HOUSE_KNOBS if tree is None else field in TREE_KNOBS and tree in range(tree_count))
+    )
+    covariance = np.array(body["covariance"], dtype=np.float64)
+    if covariance.shape != (len(knobs), len(knobs)) or not np.isfinite(covariance).all():
+        raise ValueError(f"expected a covariance of {len(knobs)} numbers, but {covariance.shape} came")
+    return Doubt(knobs=knobs, covariance=covariance)
 
 
 def _positive(value: float) -> float:

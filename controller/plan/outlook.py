@@ -10,7 +10,7 @@ from controller.physics import FloatArray
 from controller.site.model import Probe, Site
 from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
 from controller.thermal.parameters import Parameters, parameters_of
-from controller.thermal.predict import J_PER_KWH, Heat, Prediction, initial_state, predict
+from controller.thermal.predict import J_PER_KWH, Heat, Prediction, first_finite, initial_state, predict
 from controller.weather.forecast import Forecast
 
 # A forecast that ends sooner says too little of a night to speak of it.
@@ -154,7 +154,7 @@ def starting_state(
     return initial_state(
         parameters,
         house_temp_c=_coldest(site.probes_of("house"), latest_c),
-        outside_temp_c=_first_finite(
+        outside_temp_c=first_finite(
             _coldest(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
         ),
         tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
@@ -214,7 +214,3 @@ def _known(names: Iterable[str], latest_c: Mapping[str, float]) -> list[float]:
 
 def _coldest(probes: Iterable[Probe], latest_c: Mapping[str, float]) -> float:
     return min(_known((probe.name for probe in probes), latest_c), default=np.nan)
-
-
-def _first_finite(first: float, second: float) -> float:
-    return first if np.isfinite(first) else second

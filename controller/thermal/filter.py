@@ -12,24 +12,19 @@ from numpy.typing import ArrayLike
 from controller.physics import FloatArray
 from controller.thermal.drive import Inputs
 from controller.thermal.model import (
-    FIRST_TREE,
     HOUSE,
-    MASS,
     OFFSET,
     SUNNY_W_M2,
     Stepper,
     continuous,
     discretise,
-    state_count,
 )
-from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
+from controller.thermal.noise import Noise, first_covariance, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import initial_state
 from controller.thermal.record import driven, filled
 
 STEP_S = 60.0
-# How well a state is known before anything was read [K]: the mass worst, since nothing sees it.
-_START_SD = {"house": 2.0, "mass": 3.0, "tree": 2.0, "fruit": 3.0}
 # With the outside temperature unknown the house is told its own, and may be this wrong in it [K].
 _BLIND_K = 4.0
 
@@ -80,7 +75,6 @@ class Filter:
     def start(self, at_s: float, readings_c: ArrayLike, outside_c: float, deep_c: float) -> Estimate:
         """Return a first estimate from readings of house and trees (1+N,), NaN where there is none."""
         readings_c = np.asarray(readings_c, dtype=np.float64)
-        count = self.parameters.tree_count
         mean = initial_state(
             self.parameters,
             house_temp_c=float(readings_c[0]),
@@ -88,11 +82,8 @@ class Filter:
             outside_temp_c=outside_c,
             deep_temp_c=deep_c,
         )
-        sd = np.empty(state_count(count))
-        sd[HOUSE], sd[MASS], sd[OFFSET] = _START_SD["house"], _START_SD["mass"], self.noise.offset_k
-        sd[FIRST_TREE : FIRST_TREE + count] = _START_SD["tree"]
-        sd[FIRST_TREE + count :] = _START_SD["fruit"]
-        return self.read(Estimate(at_s=at_s, mean=mean, covariance=np.diag(sd**2)), readings_c)[0]
+        covariance = first_covariance(self.noise, self.parameters.tree_count, is_read=False)
+        return self.read(Estimate(at_s=at_s, mean=mean, covariance=covariance), readings_c)[0]
 
     def advance(self, estimate: Estimate, inputs: Inputs, until_s: float) -> Estimate:
         """Return the estimate carried to a later time, the inputs' first step lasting throughout.

@@ -54,7 +54,6 @@ class Fit:
     parameters: Parameters
     noise: Noise
     prior: Parameters
-    prior_noise: Noise
     knobs: tuple[Knob, ...]
     theta: FloatArray  # (K,) logarithms of the ratio to the prior
     covariance: FloatArray  # (K, K) of theta
@@ -256,7 +255,6 @@ def fit(
         parameters=turned_once(prior, problem.knobs, theta),
         noise=noise_turned(noise, problem.knobs, theta),
         prior=prior,
-        prior_noise=noise,
         knobs=problem.knobs,
         theta=theta,
         covariance=0.5 * (covariance + covariance.T),

@@ -200,6 +200,27 @@ class Step:
     Q: FloatArray
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Modes:
+    """The R modes that inputs (..., T) pass through, and which of them each step is."""
+
+    wind_m_s: FloatArray  # (R,)
+    vent_m3_s: FloatArray  # (R,)
+    fleece_on: NDArray[np.bool_]  # (R, N)
+    index: NDArray[np.intp]  # (..., T)
+
+
+def modes_in(inputs: Inputs) -> Modes:
+    """Return the modes that inputs pass through; the sun, which matters to the noise only, makes none."""
+    keys, where, shape = _kinds(inputs.wind_m_s, inputs.vent_m3_s, inputs.fleece_on, 0.0)
+    return Modes(
+        wind_m_s=keys[:, 0].astype(np.float64) * WIND_BIN_M_S,
+        vent_m3_s=keys[:, 1].astype(np.float64) * VENT_BIN_M3_S,
+        fleece_on=keys[:, 3:] != 0,
+        index=where.reshape(shape),
+    )
+
+
 class Stepper:
     """Exact steps of one house for every mode met so far, made when first met and kept.
 
@@ -241,14 +262,8 @@ class Stepper:
         sun_w_m2
             Shape (...), matters only to the noise.
         """
-        fleece_on = np.asarray(fleece_on, dtype=np.bool_)
-        wind_bin = _bins(wind_m_s, WIND_BIN_M_S, HIGHEST_WIND_M_S)
-        vent_bin = _bins(vent_m3_s, VENT_BIN_M3_S, HIGHEST_VENT_M3_S)
-        sunny = (np.asarray(sun_w_m2) > SUNNY_W_M2) & (self._noise is not None)
-        shape = np.broadcast_shapes(wind_bin.shape, vent_bin.shape, sunny.shape, fleece_on.shape[:-1])
-        keys = np.empty((*shape, 3 + self.parameters.tree_count), dtype=np.int16)
-        keys[..., 0], keys[..., 1], keys[..., 2], keys[..., 3:] = wind_bin, vent_bin, sunny, fleece_on
-        asked, where = np.unique(keys.reshape(-1, keys.shape[-1]), axis=0, return_inverse=True)
+        noisy_sun = sun_w_m2 if self._noise is not None else 0.0
+        asked, where, shape = _kinds(wind_m_s, vent_m3_s, fleece_on, noisy_sun)
         self._meet(asked)
         numbers = np.array([self._number[key.tobytes()] for key in asked], dtype=np.intp)
         return self._step, numbers[where].reshape(shape)
@@ -276,6 +291,21 @@ class Stepper:
     def _empty(self) -> Step:
         n, m = state_count(self.parameters.tree_count), input_count(self.parameters.tree_count)
         return Step(Phi=np.empty((0, n, n)), Gamma=np.empty((0, n, m)), Q=np.empty((0, n, n)))
+
+
+def _kinds(
+    wind_m_s: ArrayLike, vent_m3_s: ArrayLike, fleece_on: ArrayLike, sun_w_m2: ArrayLike
+) -> tuple[NDArray[np.int16], NDArray[np.intp], tuple[int, ...]]:
+    """Return the kinds (wind bin, vent bin, sunny, fleece...), which of them each step is, and the shape."""
+    fleece_on = np.asarray(fleece_on, dtype=np.bool_)
+    wind_bin = _bins(wind_m_s, WIND_BIN_M_S, HIGHEST_WIND_M_S)
+    vent_bin = _bins(vent_m3_s, VENT_BIN_M3_S, HIGHEST_VENT_M3_S)
+    sunny = np.asarray(sun_w_m2) > SUNNY_W_M2
+    shape = np.broadcast_shapes(wind_bin.shape, vent_bin.shape, sunny.shape, fleece_on.shape[:-1])
+    keys = np.empty((*shape, 3 + fleece_on.shape[-1]), dtype=np.int16)
+    keys[..., 0], keys[..., 1], keys[..., 2], keys[..., 3:] = wind_bin, vent_bin, sunny, fleece_on
+    kinds, where = np.unique(keys.reshape(-1, keys.shape[-1]), axis=0, return_inverse=True)
+    return kinds, where.reshape(-1), shape
 
 
 def _bins(values: ArrayLike, width: float, highest: float) -> NDArray[np.int16]:

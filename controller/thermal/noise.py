@@ -39,6 +39,20 @@ class Noise:
     probe_k: float = 0.1
 
 
+# How well a state is known before anything was read [K]: the mass worst, since nothing sees it.
+_UNREAD_AIR_K, _UNREAD_MASS_K, _UNREAD_FRUIT_K = 2.0, 3.0, 3.0
+
+
+def first_covariance(noise: Noise, tree_count: int, *, is_read: bool) -> FloatArray:
+    """Return the covariance of a state made from what is known now, its probes just read or not; (n, n)."""
+    air_k = min(noise.probe_k, _UNREAD_AIR_K) if is_read else _UNREAD_AIR_K
+    sd = np.empty(state_count(tree_count))
+    sd[HOUSE], sd[MASS], sd[OFFSET] = air_k, _UNREAD_MASS_K, noise.offset_k
+    sd[trees(tree_count)] = air_k
+    sd[fruits(tree_count)] = _UNREAD_FRUIT_K
+    return np.diag(sd**2)
+
+
 def intensity(noise: Noise, tree_count: int) -> FloatArray:
     """Return the intensity of the states' white noise [unit²/s], without sun and with, shape (2, n, n)."""
     per_s = np.empty(state_count(tree_count))

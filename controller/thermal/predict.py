@@ -144,10 +144,10 @@ def initial_state(
     tree_c = np.full(count, np.nan) if tree_temp_c is None else np.array(tree_temp_c, dtype=np.float64)
     fruit_c = np.full(count, np.nan) if fruit_temp_c is None else np.array(fruit_temp_c, dtype=np.float64)
     known_c = [value for value in (*tree_c, outside_temp_c) if np.isfinite(value)]
-    house_c = _first_finite(house_temp_c, min(known_c, default=np.nan))
+    house_c = first_finite(house_temp_c, min(known_c, default=np.nan))
     state = np.empty(state_count(count))
     state[HOUSE] = house_c
-    state[MASS] = _first_finite(mass_temp_c, 0.5 * (house_c + deep_temp_c), house_c)
+    state[MASS] = first_finite(mass_temp_c, 0.5 * (house_c + deep_temp_c), house_c)
     state[OFFSET] = offset_k
     state[trees(count)] = np.where(np.isfinite(tree_c), tree_c, house_c)
     state[fruits(count)] = np.where(np.isfinite(fruit_c), fruit_c, state[trees(count)])
@@ -244,5 +244,6 @@ def _duty_w(lift_k_per_w: FloatArray, lack_k: FloatArray, cap_w: FloatArray) -> 
     return np.asarray(power_w)
 
 
-def _first_finite(*values: float) -> float:
+def first_finite(*values: float) -> float:
+    """Return the first of some values that is known; NaN where none is."""
     return next((value for value in values if np.isfinite(value)), float("nan"))

@@ -11,6 +11,8 @@ from simulated import SITE
 from controller.errors import ModelError
 from controller.learn import models as module
 from controller.learn.models import Models
+from controller.thermal.doubt import Doubt, doubt_of_handbook
+from controller.thermal.knobs import Knob
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import parameters_of
 
@@ -18,11 +20,17 @@ PRIOR = parameters_of(SITE)
 LEARNT = dataclasses.replace(
     PRIOR, house_loss_w_per_k=500.0, fleece_loss_w_per_k=1.3 * PRIOR.fleece_loss_w_per_k
 )
+DOUBT = Doubt(
+    knobs=(Knob(field="house_loss_w_per_k", sd=0.3), Knob(field="fleece_loss_w_per_k", sd=0.4, tree=1)),
+    covariance=np.array([[0.01, 0.002], [0.002, 0.04]]),
+)
 AT = datetime(2027, 1, 20, 3, tzinfo=UTC)
 
 
 def accept(models, days=0, parameters=LEARNT):
-    return models.accept(AT + timedelta(days=days), PRIOR, parameters, Noise(probe_k=0.3), {"why": "a test"})
+    return models.accept(
+        AT + timedelta(days=days), PRIOR, parameters, Noise(probe_k=0.3), DOUBT, {"why": "a test"}
+    )
 
 
 def test_without_any_the_handbook_is_used(tmp_path):
@@ -36,8 +44,21 @@ def test_an_accepted_model_comes_back_as_it_was(tmp_path):
     model = Models(tmp_path).in_use(SITE)
     assert model.name == name == "20270120T030000Z"
     assert model.noise == Noise(probe_k=0.3)
+    assert model.doubt.knobs == DOUBT.knobs
+    assert np.array_equal(model.doubt.covariance, DOUBT.covariance)
     for field in dataclasses.fields(PRIOR):
         assert np.array_equal(getattr(model.parameters, field.name), getattr(LEARNT, field.name)), field.name
+
+
+def test_a_model_kept_without_its_doubt_is_doubted_as_the_handbook_is(tmp_path):
+    models = Models(tmp_path)
+    path = models.folder / f"{accept(models)}.json"
+    body = json.loads(path.read_text())
+    del body["doubt"]
+    path.write_text(json.dumps(body))
+    model = models.in_use(SITE)
+    assert model.name == path.stem
+    assert np.array_equal(model.doubt.covariance, doubt_of_handbook(PRIOR.tree_count).covariance)
 
 
 def test_going_back_goes_one_by_one_to_the_handbook(tmp_path):
@@ -100,6 +121,11 @@ def spoil(body, **changes):
             lambda body: json.dumps(spoil(body, parameters=spoil(body["parameters"], tree_solar_m2=[1.0]))),
             "damaged",
         ),
+        (
+            lambda body: json.dumps(spoil(body, doubt=spoil(body["doubt"], covariance=[[1.0]]))),
+            "covariance of 2",
+        ),
+        (lambda body: json.dumps(spoil(body, doubt=spoil(body["doubt"], numbers=[["a", 9, 1.0]]))), "of 0"),
     ],
 )
 def test_a_spoiled_model_leaves_the_handbook_and_says_why(tmp_path, change, words):

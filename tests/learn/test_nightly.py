@@ -15,6 +15,7 @@ from controller.keeper import OutlookMade
 from controller.learn.models import Model
 from controller.learn.nightly import resident_bytes, run_fit
 from controller.plan.outlook import outlook_of
+from controller.thermal.doubt import doubt_of_handbook
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import parameters_of
 from tests.conftest import DUSK
@@ -77,7 +78,13 @@ def test_the_daemon_s_outlook_uses_the_accepted_model_and_a_failed_fit_changes_n
     leaky = parameters_of(
         SITE.model_copy(update={"house": SITE.house.model_copy(update={"air_changes_per_h": 9.0})})
     )
-    model = Model(name="20270120T030000Z", parameters=leaky, noise=Noise(), remark="a word")
+    model = Model(
+        name="20270120T030000Z",
+        parameters=leaky,
+        noise=Noise(),
+        doubt=doubt_of_handbook(leaky.tree_count),
+        remark="a word",
+    )
     monkeypatch.setattr(daemon.models, "in_use", lambda _: model)
     monkeypatch.setattr("controller.clock.SystemClock.utc", lambda _: DUSK)
     expected = forecast(-6.0)

@@ -5,6 +5,7 @@ import pytest
 from synthetic import NOISE, first_state, heater_step, house, played, weather
 
 from controller.thermal import fit as module
+from controller.thermal.doubt import doubt_of_fit
 from controller.thermal.fit import Problem, fit
 from controller.thermal.hindcast import hindcast
 from controller.thermal.innovations import exact_log_likelihood
@@ -162,7 +163,7 @@ def test_spread_adds_noise_parameters_and_members():
     plain = spread(**common, start_covariance=tight, inputs=window)
     assert plain.at_s[0] == inputs.start_s
     assert (np.diff(plain.sd[:, 0]) > -1e-9).all()
-    learnt = spread(**common, start_covariance=tight, inputs=window, fit=FITTED)
+    learnt = spread(**common, start_covariance=tight, inputs=window, doubt=doubt_of_fit(FITTED))
     known = [0, 1, 3, 4]  # all but the offset, which no parameter moves
     assert (learnt.sd[-1, known] > plain.sd[-1, known]).all()
     assert learnt.mean == pytest.approx(plain.mean)

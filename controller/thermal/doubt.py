@@ -1,0 +1,34 @@
+"""How far a house's numbers may be wrong: what a fit leaves open, or the widths of the handbook."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.physics import FloatArray
+from controller.thermal.fit import Fit
+from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Doubt:
+    """Covariance of the logarithms of a house's numbers, so of their relative errors."""
+
+    knobs: tuple[Knob, ...]  # K of them, none of the noise
+    covariance: FloatArray  # (K, K)
+
+
+def doubt_of_fit(fit: Fit) -> Doubt:
+    """Return what a fit leaves open; as honest as the house is as simple as the model."""
+    inner = [column for column, knob in enumerate(fit.knobs) if not knob.of_noise]
+    return Doubt(
+        knobs=tuple(fit.knobs[column] for column in inner), covariance=fit.covariance[np.ix_(inner, inner)]
+    )
+
+
+def doubt_of_handbook(tree_count: int) -> Doubt:
+    """Return how far a house may differ from the handbook, its numbers independent of one another."""
+    knobs = [Knob(field=field, sd=sd) for field, sd in HOUSE_KNOBS.items()]
+    knobs += [
+        Knob(field=field, sd=sd, tree=tree) for tree in range(tree_count) for field, sd in TREE_KNOBS.items()
+    ]
+    return Doubt(knobs=tuple(knobs), covariance=np.diag([knob.sd**2 for knob in knobs]))
