@@ -11,6 +11,7 @@
     ├── JournalError       the journal cannot be used
     ├── LogbookError       a logbook cannot be used; the text names line and column
     ├── ModelError         a learnt model cannot be used or kept
+    ├── ProbeError         a probe cannot be calibrated; the text says what to do
     ├── PageError          the page for phones cannot be served so
     └── RehearsalError     a night cannot be played
 
@@ -81,6 +82,10 @@ class LogbookError(RimewardError):
 
 class ModelError(RimewardError):
     """A learnt model cannot be used or kept."""
+
+
+class ProbeError(RimewardError):
+    """A probe cannot be calibrated so."""
 
 
 class PageError(RimewardError):

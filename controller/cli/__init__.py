@@ -12,6 +12,7 @@ from controller.cli.forecast import forecast
 from controller.cli.learn import fit, predict
 from controller.cli.phone import phone
 from controller.cli.plan import plan, size
+from controller.cli.probe import probe
 from controller.cli.rehearse import rehearse
 from controller.cli.run import run
 from controller.cli.site import check, schema
@@ -36,5 +37,5 @@ def main() -> None:
     """See frost coming and keep tender citrus just warm enough."""
 
 
-for command in (check, schema, run, phone, rehearse, size, plan, forecast, fit, predict):
+for command in (check, schema, run, phone, rehearse, size, plan, forecast, fit, predict, probe):
     main.add_command(command)
