@@ -21,8 +21,10 @@ from typing import assert_never
 from controller.crop.limits import limits_of
 from controller.guard import evidence as ev
 from controller.guard.decision import Decision, Reason
+from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
+from controller.guard.look import Warming, near_frost, of_boards, of_probes, of_trees
 from controller.guard.now import Now
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
 from controller.guard.vent import VentMemory, VentRules, decide_vent
@@ -32,6 +34,10 @@ from controller.site.model import Site
 
 # A decision that stands is handed out again after this long, so that the journal shows it still stood.
 REPEAT_S = 900.0
+# How often the guard looks for what is wrong [s]; people act in minutes.
+LOOK_S = 30.0
+# The source of the guard's own findings; others name themselves in ``Found``.
+GUARD = "guard"
 
 
 # ---- events -------------------------------------------------------------------------------------------
@@ -92,11 +98,19 @@ class BusUp:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What a source outside the guard now finds wrong; it replaces what that source said before."""
+
+    source: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
     """Time passed."""
 
 
-Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | PlanMade | BusUp | Tick
+Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | PlanMade | BusUp | Found | Tick
 
 
 # ---- actions ------------------------------------------------------------------------------------------
@@ -149,7 +163,10 @@ class Rules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """Everything the keeper knows.  The mappings are never changed in place."""
+    """Everything the keeper knows.  The mappings are never changed in place.
+
+    ``findings`` holds what each source now finds wrong, the guard itself among them.
+    """
 
     rules: Rules
     session: str
@@ -165,6 +182,15 @@ class State:
     outlook: Outlook | None = None
     plan: Plan | None = None
     plan_came_s: float = -math.inf
+    findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
+    warming: Mapping[str, Warming] = field(default_factory=dict)
+    looked_s: float = -math.inf
+
+    @property
+    def found(self) -> tuple[Finding, ...]:
+        """Everything found wrong now, the worst first."""
+        each = (finding for findings in self.findings.values() for finding in findings)
+        return tuple(sorted(each, key=lambda finding: -finding.severity))
 
 
 def _with(
@@ -190,6 +216,9 @@ def _with(
         outlook=state.outlook,
         plan=state.plan,
         plan_came_s=state.plan_came_s,
+        findings=state.findings,
+        warming=state.warming,
+        looked_s=state.looked_s,
     )
 
 
@@ -277,6 +306,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
         case BusUp():
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
             return replace(state, boards=fresh), ()
+        case Found(source=source, findings=findings):
+            return replace(state, findings={**state.findings, source: findings}), ()
         case _:
             assert_never(event)
 
@@ -400,8 +431,31 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         outlook=state.outlook,
         plan=state.plan,
         plan_came_s=state.plan_came_s,
+        findings=state.findings,
+        warming=state.warming,
+        looked_s=state.looked_s,
     )
-    return new, tuple(actions)
+    return (_look(new, now) if now.mono_s - state.looked_s >= LOOK_S else new), tuple(actions)
+
+
+def _look(state: State, now: Now) -> State:
+    """Return the state with what the guard itself now finds wrong; it changes no decision."""
+    rules = state.rules
+    probes = (
+        ev.judge(name, state.probes.get(name), period_s, state.latest_c, now)
+        for name, period_s in rules.periods_s.items()
+    )
+    lit = frozenset(
+        board.trees[channel]
+        for board in rules.boards
+        for channel in state.boards[board.name].on
+        if channel in board.trees
+    )
+    cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
+    trees, warming = of_trees(rules.trees, state.heat, lit, state.warming, now)
+    boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
+    found = (*of_probes(probes), *boards, *trees)
+    return replace(state, findings={**state.findings, GUARD: found}, warming=warming, looked_s=now.mono_s)
 
 
 def _if_heard(

@@ -1,0 +1,213 @@
+"""Findings: what is thought to be wrong, each with a code, a target, how bad it is and what to look at first.
+
+The guard finds some by itself (``look``); others come from the daemon, the model, the circuits.  Alarms are
+made of them.  The catalogue here is the one place where a code's usual severity, likely cause and first thing
+to look at are written; whoever finds something adds the sentence with the numbers.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+# 1 a nuisance, 2 mend it by day, 3 mend it today, 4 may cost crop or house within the hour
+WORST = 4
+
+
+class FindingCode(StrEnum):
+    """What can be found wrong."""
+
+    # a probe's word is worth nothing; the same names as the reasons of decisions
+    PROBE_MISSING = "probe-missing"
+    PROBE_STALE = "probe-stale"
+    PROBE_FUTURE = "probe-future"
+    PROBE_NOT_A_NUMBER = "probe-not-a-number"
+    PROBE_OUT_OF_RANGE = "probe-out-of-range"
+    PROBE_FROZEN = "probe-frozen"
+    # boards and strings
+    BOARD_SILENT = "board-silent"
+    BOARD_DISOBEYS = "board-disobeys"
+    HEAT_NOT_ON = "heat-not-on"
+    HEAT_WITHOUT_EFFECT = "heat-without-effect"
+    # trees
+    FRUIT_IN_DANGER = "fruit-in-danger"
+    TOO_HOT = "too-hot"
+    OFF_OVERRULED = "off-overruled"
+    # services
+    NO_FORECAST = "no-forecast"
+    PLAN_TROUBLE = "plan-trouble"
+    MODEL_TROUBLE = "model-trouble"
+    JOURNAL_TROUBLE = "journal-trouble"
+    BROKER_TROUBLE = "broker-trouble"
+
+
+class Sure(StrEnum):
+    """How sure a finding is."""
+
+    CERTAIN = "certain"
+    LIKELY = "likely"
+    POSSIBLE = "possible"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known of a code before any number: how bad, the likely cause, what to look at first."""
+
+    severity: int
+    what: str
+    cause: str
+    look_at: str
+    sure: Sure = Sure.CERTAIN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something thought to be wrong.
+
+    ``target`` names the tree, probe, board, circuit, vent or service; ``because`` is one sentence with the
+    numbers; ``look_at`` is the first thing to look at.  Code and target together tell findings apart.
+    """
+
+    code: FindingCode
+    target: str
+    severity: int
+    because: str
+    look_at: str
+    cause: str = ""
+    sure: Sure = Sure.CERTAIN
+
+    @property
+    def key(self) -> str:
+        """What tells this finding from others, as one level of a topic."""
+        return f"{self.code}.{self.target}"
+
+
+_PROBE_CABLE = "the probe's plug and cable, then whether its board has power"
+
+KNOWN: dict[FindingCode, Known] = {
+    FindingCode.PROBE_MISSING: Known(
+        severity=3,
+        what="probe never heard",
+        cause="it is not connected, or its name differs from the site file's",
+        look_at=_PROBE_CABLE,
+    ),
+    FindingCode.PROBE_STALE: Known(
+        severity=3,
+        what="probe silent",
+        cause="its cable, its board or the network is broken",
+        look_at=_PROBE_CABLE,
+    ),
+    FindingCode.PROBE_FUTURE: Known(
+        severity=2,
+        what="probe dated in the future",
+        cause="the clock of its board or of the controller is wrong",
+        look_at="the clock of the board that sends it",
+    ),
+    FindingCode.PROBE_NOT_A_NUMBER: Known(
+        severity=3,
+        what="probe sends no number",
+        cause="the probe is broken, or its board sends another form than the site file says",
+        look_at=_PROBE_CABLE,
+    ),
+    FindingCode.PROBE_OUT_OF_RANGE: Known(
+        severity=3,
+        what="probe reads the impossible",
+        cause="a wet or broken cable, or a probe that has just lost its supply",
+        look_at="the probe's cable for water and nicks",
+    ),
+    FindingCode.PROBE_FROZEN: Known(
+        severity=3,
+        what="probe stuck",
+        cause="the probe or the program that reads it hangs",
+        look_at="the board that reads the probe: switch it off and on",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.BOARD_SILENT: Known(
+        severity=3,
+        what="board silent",
+        cause="it has no power or no network; with power its strings heat by themselves",
+        look_at="whether the board has power, then its network",
+    ),
+    FindingCode.BOARD_DISOBEYS: Known(
+        severity=3,
+        what="string on without need",
+        cause="a welded relay contact, or leases do not reach the board",
+        look_at="whether the relay clicks and the string goes dark; cut its breaker if the fleece is hot",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.HEAT_NOT_ON: Known(
+        severity=4,
+        what="heat ordered, but the board says off",
+        cause="the board holds an old lease, or its output is stuck",
+        look_at="the board: switch it off and on, it then heats by itself",
+    ),
+    FindingCode.HEAT_WITHOUT_EFFECT: Known(
+        severity=4,
+        what="heat on, but no warmer",
+        cause="a dead string, a tripped breaker, or the fleece or the probe is off the tree",
+        look_at="whether the string is lit or warm, then its breaker, then the fleece",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.FRUIT_IN_DANGER: Known(
+        severity=4,
+        what="fruit in danger",
+        cause="the night is colder than its heat can hold, or heat does not arrive",
+        look_at="whether fleece, string and vents are as they should be; add cover or heat by hand",
+    ),
+    FindingCode.TOO_HOT: Known(
+        severity=4,
+        what="too hot under the fleece",
+        cause="morning sun under a closed fleece, or a string that lies on the probe or the fabric",
+        look_at="where the string lies and whether anything is scorched; open the fleece by day",
+    ),
+    FindingCode.OFF_OVERRULED: Known(
+        severity=2,
+        what="an order to keep heat off is overruled",
+        cause="it is cold enough to lose fruit",
+        look_at="whether the order was meant; say so by naming the tree, or take it back",
+    ),
+    FindingCode.NO_FORECAST: Known(
+        severity=2,
+        what="no forecast",
+        cause="no internet, or the service is down",
+        look_at="the internet connection; the guard holds the trees from their probes meanwhile",
+    ),
+    FindingCode.PLAN_TROUBLE: Known(
+        severity=2,
+        what="no plan",
+        cause="planning failed",
+        look_at="the log; the guard holds the trees without a plan meanwhile",
+    ),
+    FindingCode.MODEL_TROUBLE: Known(
+        severity=1,
+        what="the learnt model is not used",
+        cause="its file is damaged, or the site was changed",
+        look_at="the log; handbook numbers are used meanwhile",
+    ),
+    FindingCode.JOURNAL_TROUBLE: Known(
+        severity=2,
+        what="the journal is not kept",
+        cause="the disk is full, read-only or damaged",
+        look_at="free space and health of the disk; control goes on without the journal",
+    ),
+    FindingCode.BROKER_TROUBLE: Known(
+        severity=3,
+        what="the broker is not reached",
+        cause="the broker or the network between is down; boards heat by themselves meanwhile",
+        look_at="whether the broker runs, then the network",
+    ),
+}
+
+
+def finding(
+    code: FindingCode, target: str, because: str, *, severity: int | None = None, look_at: str = ""
+) -> Finding:
+    """Return a finding, with what the catalogue knows of its code where nothing better is known."""
+    known = KNOWN[code]
+    return Finding(
+        code=code,
+        target=target,
+        severity=known.severity if severity is None else severity,
+        because=because,
+        look_at=look_at or known.look_at,
+        cause=known.cause,
+        sure=known.sure,
+    )

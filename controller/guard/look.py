@@ -1,0 +1,183 @@
+"""What the guard finds wrong by itself: probes that say nothing sound, boards that do not answer or obey, heat
+that has no effect, trees in danger.
+
+Nothing here switches anything.  The ladders have already decided, towards heat; this is for people.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from controller.guard.decision import Decision, Reason
+from controller.guard.evidence import Evidence
+from controller.guard.finding import WORST, Finding, FindingCode, finding
+from controller.guard.lease import CONFIRM_S, BoardMemory, BoardRules
+from controller.guard.now import Now
+from controller.guard.tree import TreeRules
+
+# A string that was off and is on must warm its tree by this much within this time: a sound one gives its air
+# several kelvin (common practice, no source; the rehearsed nights show no false one).
+EFFECT_S = 1800.0
+EFFECT_K = 0.3
+# A tree not known to be this much warmer than its hold temperature is near frost.
+NEAR_FROST_K = 2.0
+
+_TREE_FINDINGS = {
+    Reason.TOO_HOT: FindingCode.TOO_HOT,
+    Reason.HAND_OFF_OVERRULED: FindingCode.OFF_OVERRULED,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warming:
+    """How a tree took the heat of a string that was seen to go on; ``since_s`` is infinite while it is off."""
+
+    since_s: float = math.inf
+    began_c: float = math.nan
+    highest_c: float = -math.inf
+
+    @property
+    def rise_k(self) -> float:
+        """How far it has warmed [K]; NaN without a reading."""
+        return self.highest_c - self.began_c
+
+
+def near_frost(tree: TreeRules, heat: Mapping[str, Decision]) -> bool:
+    """Tell whether a tree is not known to be clear of frost: bad input counts as cold."""
+    return not heat[tree.name].temp_c > tree.hold_c + NEAR_FROST_K
+
+
+def of_probes(evidence: Iterable[Evidence]) -> list[Finding]:
+    """Return what is wrong with probes, given what each one's last word is worth."""
+    found = []
+    for each in evidence:
+        if each.fault is not None:
+            because = _sentence(each)
+            found.append(finding(FindingCode(str(each.fault)), each.probe, because))
+    return found
+
+
+def _sentence(evidence: Evidence) -> str:
+    match evidence.fault:
+        case Reason.PROBE_MISSING:
+            return f"{evidence.probe} has not been heard since the controller started"
+        case Reason.PROBE_STALE:
+            return f"{evidence.probe} was last heard {evidence.age_s / 60:.0f} min ago"
+        case Reason.PROBE_FUTURE:
+            return f"{evidence.probe} is dated {evidence.ahead_s:.0f} s in the future"
+        case Reason.PROBE_FROZEN:
+            return f"{evidence.probe} has said {evidence.temp_c:.2f} °C for {evidence.age_s / 60:.0f} min"
+        case Reason.PROBE_OUT_OF_RANGE:
+            return f"{evidence.probe} reads {evidence.temp_c:.1f} °C"
+        case _:
+            return f"{evidence.probe} sent no number"
+
+
+def of_boards(
+    boards: Iterable[BoardRules],
+    memories: Mapping[str, BoardMemory],
+    cold: frozenset[str],
+    heat: Mapping[str, Decision],
+    now: Now,
+) -> list[Finding]:
+    """Return what is wrong with boards.
+
+    Parameters
+    ----------
+    boards, memories
+        What hangs on each board, and what it last said.
+    cold
+        The trees that are near frost: a board of theirs that is silent may cost them.
+    heat
+        What was decided for each tree.
+    now
+        The present.
+    """
+    found = []
+    for board in boards:
+        memory = memories[board.name]
+        if not memory.is_heard(board, now):
+            trees = ", ".join(dict.fromkeys(board.trees.values()))
+            last = (
+                f"was last heard {(now.mono_s - memory.heard_s) / 60:.0f} min ago"
+                if memory.boot
+                else "has not answered"
+            )
+            severity = WORST if not cold.isdisjoint(board.trees.values()) else None
+            because = f"board {board.name} {last}" + (f"; it heats {trees}" if trees else "")
+            found.append(finding(FindingCode.BOARD_SILENT, board.name, because, severity=severity))
+        elif now.mono_s - memory.sent_s > CONFIRM_S:
+            found += _of_outputs(board, memory, heat)
+    return found
+
+
+def _of_outputs(board: BoardRules, memory: BoardMemory, heat: Mapping[str, Decision]) -> list[Finding]:
+    """Return which outputs of a board, a while after its lease, are not as they were meant to be."""
+    found = []
+    for channel, tree in board.trees.items():
+        is_on, output = channel in memory.on, f"{board.name}/{channel}"
+        if heat[tree].active and not is_on:
+            because = f"{tree} shall be heated, but {output} says it is off"
+            found.append(finding(FindingCode.HEAT_NOT_ON, tree, because))
+        elif is_on and channel in memory.off and not memory.echoed_seq >= memory.seq:
+            because = f"{output} was let off {tree} and still says it is on"
+            found.append(finding(FindingCode.BOARD_DISOBEYS, output, because))
+    return found
+
+
+def of_trees(
+    trees: Iterable[TreeRules],
+    heat: Mapping[str, Decision],
+    lit: frozenset[str],
+    warming: Mapping[str, Warming],
+    now: Now,
+) -> tuple[list[Finding], dict[str, Warming]]:
+    """Return what is wrong with trees, and how each now takes its heat.
+
+    Parameters
+    ----------
+    trees, heat
+        The trees, and what was decided for each.
+    lit
+        The trees of which a board says that a string is on.
+    warming
+        What was remembered of each tree's warming.
+    now
+        The present.
+    """
+    found, after = [], {}
+    for tree in trees:
+        decision, before = heat[tree.name], warming.get(tree.name)
+        if (code := _TREE_FINDINGS.get(decision.reason)) is not None:
+            found.append(finding(code, tree.name, decision.because))
+        if decision.temp_c <= tree.hand_off_floor_c:
+            because = (
+                f"{decision.temp_c:.1f} °C at {tree.name}; fruit is lost from "
+                f"{tree.hand_off_floor_c:.1f} °C down"
+            )
+            found.append(finding(FindingCode.FRUIT_IN_DANGER, tree.name, because))
+        taken = _follow(before, decision.temp_c, now, lit=tree.name in lit)
+        if taken is None:
+            continue
+        after[tree.name] = taken
+        lit_s = now.mono_s - taken.since_s
+        if lit_s >= EFFECT_S and taken.rise_k < EFFECT_K:
+            because = (
+                f"{tree.name} has been heated for {lit_s / 60:.0f} min and is at {decision.temp_c:.1f} °C, "
+                f"from {taken.began_c:.1f} °C"
+            )
+            found.append(finding(FindingCode.HEAT_WITHOUT_EFFECT, tree.name, because))
+    return found, after
+
+
+def _follow(before: Warming | None, temp_c: float, now: Now, *, lit: bool) -> Warming | None:
+    """Return how a tree takes its heat; None until its string was seen off, since only a change shows."""
+    if not lit:
+        return Warming()
+    if before is None:
+        return None
+    if before.since_s == math.inf:
+        return Warming(since_s=now.mono_s, began_c=temp_c, highest_c=temp_c)
+    if not temp_c > before.highest_c:
+        return before
+    return Warming(since_s=before.since_s, began_c=before.began_c, highest_c=temp_c)

@@ -1,0 +1,178 @@
+"""What the guard finds wrong by itself: silent while all is well, named when it is not, gone when it ends."""
+
+import math
+
+import pytest
+
+from controller.guard.decision import Reason
+from controller.guard.evidence import Evidence
+from controller.guard.finding import FindingCode, Sure, finding
+from controller.guard.hand import HandOrder, Order
+from controller.guard.look import of_probes
+from controller.keeper import GUARD, EchoHeard, Found, HandOrdered, ProbeHeard, Tick
+from tests.conftest import at
+
+
+def found(drive):
+    return {(each.code, each.target): each for each in drive.state.found}
+
+
+def rest(drive, minutes=2.0):
+    for _ in range(int(minutes * 6)):
+        drive.step(10.0)
+
+
+def heat(drive, tree_c, minutes, *, on=("4",), rise_k_per_min=0.0):
+    """Let the lemon stand at ``tree_c`` while its boards say that its channel is on."""
+    for n in range(int(minutes * 6)):
+        drive.mono_s += 10.0
+        drive.temps_c["air-lemon"] = tree_c + rise_k_per_min * n / 6.0
+        for probe, temp_c in drive.temps_c.items():
+            seen_c = temp_c + 0.0625 * (n % 2) * (probe != "air-lemon")  # no other stands still
+            drive.tell(ProbeHeard(probe=probe, temp_c=seen_c, at=drive.now.utc))
+        for board in ("east", "west"):
+            drive.echo(board, on=on)
+        drive.tell(Tick())
+
+
+def test_a_sound_night_finds_nothing(drive):
+    rest(drive)
+    assert drive.state.found == ()
+
+
+def test_at_the_start_every_probe_and_board_is_named(drive):
+    drive.tell(Tick())
+    codes = {code for code, _ in found(drive)}
+    assert codes == {FindingCode.PROBE_MISSING, FindingCode.BOARD_SILENT}
+    silent = found(drive)[FindingCode.BOARD_SILENT, "east"]
+    assert silent.severity == 4  # nothing is known to be warm
+    assert silent.because.startswith("board east has not answered; it heats satsuma-door")
+
+
+@pytest.mark.parametrize(
+    ("fault", "sentence"),
+    [
+        ("probe-missing", "air-lemon has not been heard since the controller started"),
+        ("probe-stale", "air-lemon was last heard 6 min ago"),
+        ("probe-future", "air-lemon is dated 400 s in the future"),
+        ("probe-frozen", "air-lemon has said 1.25 °C for 6 min"),
+        ("probe-out-of-range", "air-lemon reads 1.2 °C"),
+        ("probe-not-a-number", "air-lemon sent no number"),
+    ],
+)
+def test_each_fault_of_a_probe_has_its_sentence(fault, sentence):
+    judged = Evidence(probe="air-lemon", temp_c=1.25, fault=Reason(fault), age_s=360.0, ahead_s=400.0)
+    (one,) = of_probes([judged, Evidence(probe="air-yuzu", temp_c=3.0)])
+    assert (one.code, one.target, one.because) == (FindingCode(fault), "air-lemon", sentence)
+
+
+def test_a_probe_that_no_ladder_asks_is_named_too(drive):
+    rest(drive)
+    for _ in range(16):
+        drive.step(10.0, silent=["outside"])
+    assert (FindingCode.PROBE_STALE, "outside") in found(drive)
+    rest(drive, 1.0)
+    assert drive.state.found == ()
+
+
+def test_a_silent_board_is_worst_where_its_trees_are_near_frost(drive):
+    rest(drive)
+    drive.boards_answer = False
+    rest(drive)
+    assert found(drive)[FindingCode.BOARD_SILENT, "east"].severity == 3
+    drive.temps_c["air-yuzu"] = 1.5
+    rest(drive)
+    silent = found(drive)[FindingCode.BOARD_SILENT, "east"]
+    assert silent.severity == 4
+    assert "was last heard 4 min ago" in silent.because
+
+
+def test_a_board_that_keeps_heat_off_where_it_is_ordered_is_the_worst(drive):
+    drive.temps_c["air-lemon"] = 0.5
+    rest(drive)
+    wrong = found(drive)[FindingCode.HEAT_NOT_ON, "lemon"]
+    assert wrong.severity == 4
+    assert wrong.because == "lemon shall be heated, but west/4 says it is off"
+
+
+def test_a_string_that_stays_on_against_its_lease_is_named(drive):
+    rest(drive)
+    for _ in range(6):
+        drive.mono_s += 10.0
+        for probe, temp_c in drive.temps_c.items():
+            drive.tell(ProbeHeard(probe=probe, temp_c=temp_c, at=drive.now.utc))
+        drive.echo("west")
+        drive.tell(EchoHeard(board="east", boot="b1", session=None, seq=0, on=("4",)))
+        drive.tell(Tick())
+    assert list(found(drive)) == [(FindingCode.BOARD_DISOBEYS, "east/4")]
+
+
+def test_heat_without_effect_is_told_after_half_an_hour_and_not_before(drive):
+    rest(drive)
+    heat(drive, 0.5, 30.0)
+    assert drive.state.found == ()
+    heat(drive, 0.5, 1.0)
+    (dead,) = drive.state.found
+    assert (dead.code, dead.target, dead.severity) == (FindingCode.HEAT_WITHOUT_EFFECT, "lemon", 4)
+    assert dead.sure is Sure.LIKELY
+    assert dead.because == "lemon has been heated for 30 min and is at 0.5 °C, from 0.5 °C"
+    heat(drive, 0.5, 3.0, rise_k_per_min=0.2)
+    assert drive.state.found == ()
+
+
+def test_a_string_that_warms_its_tree_is_not_suspected_on_the_longest_night(drive):
+    rest(drive)
+    heat(drive, 0.0, 3.0, rise_k_per_min=0.2)
+    heat(drive, 0.3, 90.0)
+    assert drive.state.found == ()
+
+
+def test_heat_that_was_on_before_the_controller_started_is_not_suspected(drive):
+    heat(drive, 0.5, 45.0)
+    assert drive.state.found == ()
+
+
+def test_a_string_that_goes_off_in_between_is_timed_anew(drive):
+    rest(drive)
+    heat(drive, 0.5, 20.0)
+    drive.temps_c["air-lemon"] = 3.0
+    rest(drive)
+    heat(drive, 0.5, 20.0)
+    assert drive.state.found == ()
+
+
+def test_fruit_in_danger_and_heat_under_the_fleece_are_told(drive):
+    drive.temps_c |= {"air-lemon": -1.5, "air-yuzu": 36.0}
+    rest(drive, 0.5)
+    assert found(drive)[FindingCode.FRUIT_IN_DANGER, "lemon"].because.startswith("-1.5 °C at lemon")
+    assert found(drive)[FindingCode.TOO_HOT, "yuzu"].severity == 4
+    assert (FindingCode.FRUIT_IN_DANGER, "yuzu") not in found(drive)
+
+
+def test_an_order_that_is_overruled_is_told(drive):
+    order = HandOrder(
+        id="o1",
+        who="Nora",
+        target_kind="tree",
+        target="lemon",
+        order=Order.HAND_OFF,
+        until=at(7200.0).utc,
+    )
+    drive.tell(HandOrdered(order=order))
+    drive.temps_c["air-lemon"] = -1.0
+    rest(drive, 0.5)
+    assert "Nora ordered it off" in found(drive)[FindingCode.OFF_OVERRULED, "lemon"].because
+
+
+def test_what_others_find_stands_beside_it_until_they_say_otherwise(drive):
+    rest(drive)
+    told = finding(FindingCode.NO_FORECAST, "forecast", "the service has been silent for 7 h")
+    drive.tell(Found(source="daemon", findings=(told,)))
+    rest(drive)
+    assert drive.state.found == (told,)
+    drive.temps_c["outside"] = math.nan
+    rest(drive)
+    assert [each.code for each in drive.state.found] == [FindingCode.PROBE_NOT_A_NUMBER, told.code]
+    drive.tell(Found(source="daemon", findings=()))
+    assert drive.state.findings["daemon"] == ()
+    assert drive.state.found == drive.state.findings[GUARD]
