@@ -1,5 +1,4 @@
-"""What the guard finds wrong by itself: probes that say nothing sound, boards that do not answer or obey, heat
-that has no effect, trees in danger.
+"""What the guard finds wrong by itself: silent probes, boards that do not obey, heat without effect.
 
 Nothing here switches anything.  The ladders have already decided, towards heat; this is for people.
 """
@@ -30,7 +29,7 @@ _TREE_FINDINGS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Warming:
-    """How a tree took the heat of a string that was seen to go on; ``since_s`` is infinite while it is off."""
+    """How a tree took the heat of a string seen to go on; ``since_s`` is infinite while it is off."""
 
     since_s: float = math.inf
     began_c: float = math.nan
