@@ -12,7 +12,6 @@ import os
 import random
 import shutil
 import signal
-import socket
 import threading
 import uuid
 from collections import OrderedDict
@@ -64,6 +63,7 @@ from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
+from controller.service import notify
 from controller.site.model import Site
 from controller.thermal.fruit import lagged_c
 from controller.thermal.parameters import parameters_of
@@ -431,20 +431,6 @@ class Daemon:
                 log.critical("thread_died", dead=dead, then="the process ends and is started again")
                 return EXIT_DEAD_THREAD
         return 0
-
-
-def notify(state: str) -> None:
-    """Tell the service manager (sd_notify); without one, nothing happens."""
-    address = os.environ.get("NOTIFY_SOCKET")
-    if not address:
-        return
-    if address.startswith("@"):
-        address = "\0" + address[1:]
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
-        try:
-            sock.sendto(state.encode(), address)
-        except OSError:
-            return
 
 
 def run_daemon(

@@ -7,6 +7,7 @@
     │   ├── FetchError     the service could not be read within its bounds
     │   └── ShapeError     it answered, but not with what its documentation promises
     ├── MessageError       a payload on the bus is not what the contract says
+    ├── BoardError         a board's own file or hardware cannot be used
     ├── BrokerError        no broker could be started or reached
     ├── JournalError       the journal cannot be used
     ├── LogbookError       a logbook cannot be used; the text names line and column
@@ -66,6 +67,10 @@ class ShapeError(ForecastError):
 
 class MessageError(RimewardError):
     """A payload on the bus is not what the contract says."""
+
+
+class BoardError(RimewardError):
+    """A board's own file or hardware cannot be used."""
 
 
 class BrokerError(RimewardError):

@@ -60,6 +60,9 @@ class SimBoard:
             channels[s.channel] for tree in site.trees for s in tree.strings if s.channel in channels
         )
         self.vents = tuple(channels[vent.channel] for vent in site.vents if vent.channel in channels)
+        self._interlocked = [
+            channels[v.channel] for v in site.vents if v.channel in channels and v.rest == "shut"
+        ]
         self.powered = True
         self.refusals: dict[str, int] = {}
         self._topics = Topics(site.name)
@@ -109,7 +112,12 @@ class SimBoard:
     def _start(self, reason: str) -> None:
         self._boot = self._rng.bytes(6).hex()
         self._contract = BoardContract(
-            self.name, self.heaters, self.vents, self._boot, started_s=self._mono_s
+            self.name,
+            self.heaters,
+            self.vents,
+            self._boot,
+            started_s=self._mono_s,
+            interlocked=self._interlocked,
         )
         self._reason = reason
         self.on = self._contract.outputs(self._mono_s)

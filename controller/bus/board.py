@@ -2,7 +2,8 @@
 
 A board that hears nothing heats.  Its heaters hang on resting contacts (NC), so they are on from the moment
 the supply is back, before any program runs; the board opens a contact only while an unexpired lease names
-that heater in ``off``.  Vents move only while an unexpired lease names them in ``vent``.
+that heater in ``off``.  Vents move only while an unexpired lease names them in ``vent``; one that is
+interlocked stays at rest also while any heater of the board heats.
 
 When a lease is refused, whatever the reason, nothing changes: the lease before it runs out on time and the
 outputs rest.  A lease is refused when it
@@ -67,6 +68,8 @@ class BoardContract:
         For boards that truly hold a heater off before the supply reaches it: by how much its first start is
         put off [s], at most 60.  Leave it out for resting contacts: there the heat is on already, and to
         open and close them again would only double the inrush.
+    interlocked : tuple of str
+        The vents that rest shut: each stays there while a heater of this board heats.
 
     """
 
@@ -80,6 +83,7 @@ class BoardContract:
         started_s: float = 0.0,
         minimum_on_s: float = MINIMUM_ON_S,
         start_delays_s: Mapping[str, float] | None = None,
+        interlocked: Sequence[str] = (),
     ) -> None:
         if not 1 <= len(boot) <= LONGEST_BOOT_NAME:
             raise ValueError(f"a boot name has 1 to {LONGEST_BOOT_NAME} characters, not {boot!r}")
@@ -95,6 +99,7 @@ class BoardContract:
         self._boots = 1
         self._started_s = started_s
         self._minimum_on_s = minimum_on_s
+        self._interlocked = frozenset(interlocked)
         self._replaced: set[str] = set()
         self._expires_s = -math.inf
         self._off_from_s: dict[str, float] = {}  # heaters the lease may rest, and from when
@@ -121,20 +126,33 @@ class BoardContract:
 
     def outputs(self, mono_s: float) -> tuple[str, ...]:
         """Return the channels that are on: heaters that heat, vents away from their rest."""
-        moved = self._moved if self._leased(mono_s) else ()
-        return (
-            *(name for name in self.heaters if self._heats(name, mono_s)),
-            *(name for name in self.vents if name in moved),
-        )
+        heating = tuple([name for name in self.heaters if self._heats(name, mono_s)])
+        moved = self._moved if self.is_leased(mono_s) else frozenset[str]()
+        if heating:
+            moved -= self._interlocked
+        return (*heating, *[name for name in self.vents if name in moved])
 
-    def echo(self, mono_s: float, at: datetime | None = None, reset_reason: str = "") -> EchoPayload:
-        """Return what the board tells about itself; ``at`` is left out by a board without a clock."""
+    def is_leased(self, mono_s: float) -> bool:
+        """Tell whether a lease stands at a monotonic time [s]; if not, the controller is silent."""
+        return mono_s < self._expires_s
+
+    def echo(
+        self,
+        mono_s: float,
+        at: datetime | None = None,
+        reset_reason: str = "",
+        on: tuple[str, ...] | None = None,
+    ) -> EchoPayload:
+        """Return what the board tells about itself.
+
+        ``at`` is left out by a board without a clock, ``on`` by one whose outputs are what the lease says.
+        """
         return EchoPayload(
             boot=self.boot,
             session=self.session,
             seq=self.seq,
             at=at,
-            on=self.outputs(mono_s),
+            on=self.outputs(mono_s) if on is None else on,
             reset_reason=reset_reason,
             uptime_s=mono_s - self._started_s,
         )
@@ -177,11 +195,8 @@ class BoardContract:
             self._replaced.clear()
             self._boots += 1
 
-    def _leased(self, mono_s: float) -> bool:
-        return mono_s < self._expires_s
-
     def _heats(self, name: str, mono_s: float) -> bool:
-        resting = self._leased(mono_s) and mono_s >= self._off_from_s.get(name, math.inf)
+        resting = self.is_leased(mono_s) and mono_s >= self._off_from_s.get(name, math.inf)
         return not resting and not mono_s < self._on_since_s[name]
 
     def _switched_on_s(self, name: str, mono_s: float) -> float | None:
@@ -189,4 +204,4 @@ class BoardContract:
         off_from_s = self._off_from_s.get(name, math.inf)
         if off_from_s >= self._expires_s or mono_s < off_from_s:
             return self._on_since_s[name]  # that lease never came to rest it
-        return None if self._leased(mono_s) else self._expires_s
+        return None if self.is_leased(mono_s) else self._expires_s

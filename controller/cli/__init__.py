@@ -8,6 +8,7 @@ import sys
 import click
 
 from controller import __version__
+from controller.cli.board import board
 from controller.cli.forecast import forecast
 from controller.cli.learn import fit, predict
 from controller.cli.phone import phone
@@ -37,5 +38,5 @@ def main() -> None:
     """See frost coming and keep tender citrus just warm enough."""
 
 
-for command in (check, schema, run, phone, rehearse, size, plan, forecast, fit, predict, probe):
+for command in (check, schema, run, board, phone, rehearse, size, plan, forecast, fit, predict, probe):
     main.add_command(command)

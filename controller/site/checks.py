@@ -7,10 +7,7 @@ from collections.abc import Iterable
 
 from controller.site.handbook import LAMP_INRUSH_FACTOR, StringKind
 from controller.site.model import Channel, Circuit, HeaterString, Site
-
-# Where in the file something stands, and a fault there.
-KeyPath = tuple[str | int, ...]
-Fault = tuple[KeyPath, str]
+from controller.site.told import Fault, KeyPath
 
 
 def faults_of(site: Site) -> list[Fault]:

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from controller.site.handbook import (
     CONTINUOUS_LOAD_FRACTION,
@@ -20,6 +20,7 @@ from controller.site.handbook import (
     GlazingKind,
     StringKind,
 )
+from controller.site.told import Settings as _Model
 
 # Hard floor of every hold temperature [°C]: below it ripe fruit of every kind has begun to freeze somewhere
 # on the tree (FAO ENRS 10 table, less 0.5 K of probe error), so no site file may ask for it.
@@ -75,17 +76,6 @@ def _fitted(what: str) -> Callable[[bool], bool]:
 
 Id = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_plain_id)]
 ChannelName = Annotated[str, Field(max_length=81), AfterValidator(_channel_name)]
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(
-        frozen=True,
-        extra="forbid",
-        strict=True,
-        allow_inf_nan=False,
-        validate_default=True,
-        use_attribute_docstrings=True,
-    )
 
 
 class Place(_Model):

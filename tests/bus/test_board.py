@@ -163,6 +163,15 @@ def test_minimum_time_is_not_restarted_by_leases_that_never_came_to_rest_it():
     assert b.outputs(130.0) == ()
 
 
+def test_an_interlocked_vent_moves_only_while_no_heater_heats():
+    b = board(interlocked=("fan",))
+    b.hear(lease(1, off=("1",), vent=("fan",)), 0.0)
+    assert b.outputs(0.0) == ("2",)
+    b.hear(lease(2, vent=("fan",), ttl_s=60.0), 1.0)
+    assert b.outputs(1.0) == ("fan",)
+    assert b.outputs(61.0) == ALL
+
+
 def test_start_delay_holds_off_only_the_first_start():
     b = board(start_delays_s={"2": 20.0}, started_s=100.0)
     assert b.outputs(100.0) == ("1",)
