@@ -35,7 +35,7 @@ class Server:
     def _serve(self, connection: socket.socket) -> None:
         with connection, suppress(OSError):
             connection.settimeout(20)
-            self.requests.append(connection.recv(65536).decode())
+            self.requests.append(connection.recv(65536).decode(errors="replace"))
             self.talk(connection, self.over)
 
     def close(self) -> None:
