@@ -126,10 +126,12 @@ class Daemon:
         Where journal and forecast cache live.
     clock
         The machine's clock, or a paced one in rehearsals.
+    site_trouble
+        What is wrong with the site file, where an older copy stands in for it.
     """
 
-    def __init__(self, site: Site, folder: Path, clock: Clock) -> None:
-        self.site, self.clock = site, clock
+    def __init__(self, site: Site, folder: Path, clock: Clock, *, site_trouble: str = "") -> None:
+        self.site, self.clock, self.site_trouble = site, clock, site_trouble
         self.topics = Topics(site.name)
         self.session = uuid.uuid4().hex[:12]
         self.inbox = Inbox()
@@ -335,6 +337,7 @@ class Daemon:
             return
         self._status_due_s = mono_s + STATUS_S
         notices = (
+            self.site_trouble,
             self.forecast_trouble,
             self.plan_trouble,
             self.model_trouble,
@@ -434,9 +437,18 @@ class Daemon:
 
 
 def run_daemon(
-    site: Site, *, folder: Path | None, form: Literal["json", "console"], pace: float, since: str | None
+    site: Site,
+    *,
+    folder: Path | None,
+    form: Literal["json", "console"],
+    pace: float,
+    since: str | None,
+    site_trouble: str = "",
 ) -> int:
-    """Guard a site until SIGTERM or SIGINT; return the exit code."""
+    """Guard a site until SIGTERM or SIGINT; return the exit code.
+
+    ``site_trouble`` says what is wrong with the site file, where ``site`` is a kept copy of an older one.
+    """
     clock = clock_for(site, pace, since)
     folder = state_folder(site.name, folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -446,7 +458,9 @@ def run_daemon(
             f"another Rimeward already guards with {folder}; stop it first (systemctl stop)"
         )
     listener = start_logging(form)
-    daemon = Daemon(site, folder, clock)
+    daemon = Daemon(site, folder, clock, site_trouble=site_trouble)
+    if site_trouble:
+        log.error("site_file_refused", trouble=site_trouble)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stopping.set())
     threading.excepthook = _end_process

@@ -5,7 +5,8 @@ from pathlib import Path
 import click
 
 from controller.cli.options import FILE, PACE, SINCE, SITE, STATE
-from controller.journal.store import state_folder
+from controller.journal.store import state_folder, state_root
+from controller.site.last_good import load_or_last_good
 from controller.site.load import load_site
 
 
@@ -38,7 +39,7 @@ def phone(
 
     if file is None:
         raise click.UsageError("name the site file with --site")
-    site = load_site(file)
+    site, _ = load_or_last_good(file, folder or state_root())  # as the controller, which says so on the page
     clock = clock_for(site, pace, since)
     click.echo(f"{site.title}: {'https' if certificate else 'http'}://{host}:{port}/")
     place = Place(host=host, port=port, certificate=certificate, key=key)

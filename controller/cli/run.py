@@ -7,7 +7,8 @@ from typing import Literal
 import click
 
 from controller.cli.options import PACE, SINCE, SITE, STATE
-from controller.site.load import load_site
+from controller.journal.store import state_root
+from controller.site.last_good import load_or_last_good
 
 
 @click.command()
@@ -24,4 +25,5 @@ def run(
     """Guard a site: the daemon."""
     from controller.daemon import run_daemon
 
-    sys.exit(run_daemon(load_site(file), folder=folder, form=form, pace=pace, since=since))
+    site, trouble = load_or_last_good(file, folder or state_root())
+    sys.exit(run_daemon(site, folder=folder, form=form, pace=pace, since=since, site_trouble=trouble))

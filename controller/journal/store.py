@@ -93,10 +93,12 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 
 
 def state_folder(site_name: str, given: Path | None = None) -> Path:
-    """Return where a site's state is kept: the folder given, else the service manager's or the XDG place."""
-    if given is not None:
-        return given
+    """Return where a site's state is kept: the folder given, else one for it in the place for all."""
+    return state_root() / site_name if given is None else given
+
+
+def state_root() -> Path:
+    """Return where the state of all sites is kept: what the service manager says, else the XDG place."""
     if managed := os.environ.get("STATE_DIRECTORY"):
-        return Path(managed.split(":", maxsplit=1)[0]) / site_name
-    base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(base) / "rimeward" / site_name
+        return Path(managed.split(":", maxsplit=1)[0])
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "rimeward"

@@ -5,14 +5,41 @@ Each fault comes with its place in the file, so that ``load`` can say the line.
 
 from collections.abc import Iterable
 
+from controller.site.earth import great_circle_km, place_of
 from controller.site.handbook import LAMP_INRUSH_FACTOR, StringKind
 from controller.site.model import Channel, Circuit, HeaterString, Site
 from controller.site.told import Fault, KeyPath
 
+# No time zone reaches this far from its principal place [km]; one that is swapped or mirrored mostly does.
+FAR_FROM_ZONE_KM = 4000.0
+
 
 def faults_of(site: Site) -> list[Fault]:
     """Return everything that does not fit together; an empty list is a sound site."""
-    return [*_name_faults(site), *_channel_faults(site), *_probe_faults(site), *_load_faults(site)]
+    return [
+        *_place_faults(site),
+        *_name_faults(site),
+        *_channel_faults(site),
+        *_probe_faults(site),
+        *_load_faults(site),
+    ]
+
+
+def _place_faults(site: Site) -> list[Fault]:
+    """Return whether the place lies nowhere near its time zone: a sign or the two numbers were confused."""
+    place = site.place
+    zone = place_of(place.time_zone)
+    if zone is None:
+        return []
+    far_km = great_circle_km(place.latitude_deg, place.longitude_deg, *zone)
+    if far_km <= FAR_FROM_ZONE_KM:
+        return []
+    what = (
+        f"{place.latitude_deg:g}, {place.longitude_deg:g} is {far_km:.0f} km from where time zone "
+        f"{place.time_zone} is; see whether latitude and longitude are swapped or lack a minus "
+        "sign (south and west are negative), or name the zone of the place"
+    )
+    return [(("place", "latitude_deg"), what)]
 
 
 def _name_faults(site: Site) -> list[Fault]:

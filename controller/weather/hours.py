@@ -12,6 +12,7 @@ import numpy as np
 
 from controller.errors import ShapeError
 from controller.physics import FloatArray
+from controller.site.earth import great_circle_km
 from controller.site.model import Place
 from controller.weather.forecast import STEP_S, Forecast
 
@@ -38,7 +39,6 @@ RANGES: dict[str, tuple[float, float]] = {
     "shortwave_w_m2": (0.0, 1500.0),
     "precipitation_mm": (0.0, 400.0),
 }
-EARTH_RADIUS_KM = 6371.0
 # A model run older than this [s] is no forecast of the coming night: services have answered with runs of
 # several days ago and status 200.
 OLDEST_RUN_S = 36 * 3600.0
@@ -55,21 +55,14 @@ class Origin:
     issued_at: datetime | None = None
 
 
-def distance_km(latitude_deg: float, longitude_deg: float, place: Place) -> float:
-    """Return the great-circle distance [km] between a point and the site (haversine)."""
-    lat_a, lat_b = np.radians(latitude_deg), np.radians(place.latitude_deg)
-    half_lat, half_lon = (lat_b - lat_a) / 2, np.radians(place.longitude_deg - longitude_deg) / 2
-    chord = np.sin(half_lat) ** 2 + np.cos(lat_a) * np.cos(lat_b) * np.sin(half_lon) ** 2
-    return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(min(1.0, chord))))
-
-
 def check_place(latitude_deg: float, longitude_deg: float, place: Place) -> None:
     """Refuse an answer for another place, such as one with latitude and longitude swapped."""
     if not (-90.0 <= latitude_deg <= 90.0 and -540.0 <= longitude_deg <= 540.0):
         raise ShapeError(
             f"latitude, longitude: expected a point on Earth, got {latitude_deg}, {longitude_deg}"
         )
-    if (far_km := distance_km(latitude_deg, longitude_deg, place)) > MOST_DISTANCE_KM:
+    far_km = great_circle_km(latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg)
+    if far_km > MOST_DISTANCE_KM:
         raise ShapeError(
             f"latitude, longitude: expected within {MOST_DISTANCE_KM:g} km of the site, "
             f"got {latitude_deg:g}, {longitude_deg:g}, which is {far_km:.0f} km away"
