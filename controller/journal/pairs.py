@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from controller.journal.reader import nearest, readings_of
+from controller.journal.columns import columns_of, nearest
+from controller.journal.reader import readings_of
 from controller.journal.store import open_for_reading
 from controller.physics import FloatArray
 from controller.site.model import Site
@@ -62,10 +63,9 @@ def pairs_in(journal: Path, site: Site) -> Pairs:
 def _outside(connection: sqlite3.Connection, site: Site) -> tuple[FloatArray, FloatArray]:
     """Return the readings of the first outside probe that has any, in order of time."""
     for probe in site.probes_of("outside"):
-        at_s, temp_c = readings_of(connection, probe)
-        if at_s.size:
-            return at_s, temp_c
-    return np.empty(0), np.empty(0)
+        if readings := readings_of(connection, probe):
+            return columns_of(readings)
+    return columns_of(())
 
 
 def _run(fetched_s: float, body: dict[str, Any]) -> FloatArray:

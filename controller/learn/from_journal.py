@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from controller.errors import LogbookError
-from controller.journal.reader import nearest, readings_of
+from controller.journal.columns import columns_of, nearest
+from controller.journal.reader import readings_of
 from controller.journal.store import open_for_reading
 from controller.learn.logbook import Logbook, Table
 from controller.physics import FloatArray
@@ -75,8 +76,8 @@ def _coldest(connection: sqlite3.Connection, probes: Iterable[Probe], at_s: Floa
     """Return the coldest reading near each time of some probes, as the guard sees them; NaN where none."""
     coldest = np.full(len(at_s), np.nan)
     for probe in probes:
-        read_s, temp_c = readings_of(connection, probe, at_s[0] - NEAR_S, at_s[-1] + NEAR_S)
-        coldest = np.fmin(coldest, nearest(at_s, read_s, temp_c, NEAR_S))
+        readings = readings_of(connection, probe, float(at_s[0]) - NEAR_S, float(at_s[-1]) + NEAR_S)
+        coldest = np.fmin(coldest, nearest(at_s, *columns_of(readings), NEAR_S))
     return coldest
 
 

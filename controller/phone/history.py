@@ -1,18 +1,17 @@
 """The past night, read from the journal: temperatures, heat, and what it used."""
 
-import math
 import sqlite3
+from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 from pathlib import Path
-
-import numpy as np
+from statistics import fmean
 
 from controller.errors import JournalError
 from controller.journal.reader import readings_of
 from controller.journal.store import open_for_reading
-from controller.physics import FloatArray
 from controller.site.model import Site
 
 PAST_S = 14 * 3600.0
@@ -52,10 +51,9 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
     probes_c: dict[str, Points] = {}
     rise_k: dict[str, float] = {}
     for probe in site.probes:  # one by one: the table is ordered by probe, then time
-        at_s, temp_c = readings_of(connection, probe, now_s - PAST_S, now_s)
-        if at_s.size:
-            probes_c[probe.name] = _means(at_s, temp_c)
-            if math.isfinite(change_k := _rise_k(at_s, temp_c, now_s)):
+        if readings := readings_of(connection, probe, now_s - PAST_S, now_s):
+            probes_c[probe.name] = _means(readings)
+            if (change_k := _rise_k(readings, now_s)) is not None:
                 rise_k[probe.name] = change_k
     heated = {tree.name: _heated(connection, tree.name, now_s) for tree in site.trees}
     return History(
@@ -68,11 +66,11 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
     )
 
 
-def _means(at_s: FloatArray, temp_c: FloatArray) -> Points:
-    _, first = np.unique(at_s // BUCKET_S, return_index=True)
-    count = np.diff(np.append(first, at_s.size))
-    means = np.add.reduceat(at_s, first) / count, np.add.reduceat(temp_c, first) / count
-    return tuple(zip(*(mean.tolist() for mean in means), strict=True))
+def _means(readings: Iterable[tuple[float, float]]) -> Points:
+    buckets = groupby(readings, key=lambda reading: reading[0] // BUCKET_S)
+    return tuple(
+        (fmean(at_s), fmean(temp_c)) for at_s, temp_c in (zip(*each, strict=True) for _, each in buckets)
+    )
 
 
 def _heated(connection: sqlite3.Connection, tree: str, now_s: float) -> Spans:
@@ -101,8 +99,8 @@ def _heated(connection: sqlite3.Connection, tree: str, now_s: float) -> Spans:
     return tuple(spans)
 
 
-def _rise_k(at_s: FloatArray, temp_c: FloatArray, now_s: float) -> float:
-    """Return by how much a probe changed over ``RISE_S`` [K], from means of 150 s; NaN without readings."""
-    then_c = temp_c[np.abs(at_s - (now_s - RISE_S)) <= 75.0]
-    lately_c = temp_c[at_s >= now_s - 150.0]
-    return float(lately_c.mean() - then_c.mean()) if then_c.size and lately_c.size else math.nan
+def _rise_k(readings: Sequence[tuple[float, float]], now_s: float) -> float | None:
+    """Return by how much a probe changed over ``RISE_S`` [K], from means of 150 s; None without readings."""
+    then_c = [temp_c for at_s, temp_c in readings if abs(at_s - (now_s - RISE_S)) <= 75.0]
+    lately_c = [temp_c for at_s, temp_c in readings if at_s >= now_s - 150.0]
+    return fmean(lately_c) - fmean(then_c) if then_c and lately_c else None

@@ -7,8 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from controller.journal.columns import columns_of, nearest
 from controller.journal.pairs import pairs_in
-from controller.journal.reader import latest_readings, nearest, readings_of
+from controller.journal.reader import latest_readings, readings_of
 from controller.journal.store import open_for_writing
 from controller.learn.from_journal import record_of_journal
 from controller.phone.history import history_of
@@ -38,10 +39,11 @@ def test_a_probe_s_readings_come_in_order_within_bounds_and_corrected(journal):
     for at_s, temp_c in ((30.0, 3.0), (10.0, 1.0), (20.0, 2.0), (40.0, 4.0)):
         keep(journal, "a", at_s, temp_c)
     keep(journal, "b", 20.0, 9.0)
-    at_s, temp_c = readings_of(journal, probe("a", -0.5), 10.0, 30.0)
-    assert at_s.tolist() == [10.0, 20.0, 30.0]
-    assert temp_c.tolist() == [0.5, 1.5, 2.5]
-    assert [part.size for part in readings_of(journal, probe("never-heard"))] == [0, 0]
+    readings = readings_of(journal, probe("a", -0.5), 10.0, 30.0)
+    assert readings == [(10.0, 0.5), (20.0, 1.5), (30.0, 2.5)]
+    assert [column.tolist() for column in columns_of(readings)] == [[10.0, 20.0, 30.0], [0.5, 1.5, 2.5]]
+    assert readings_of(journal, probe("never-heard")) == []
+    assert [column.size for column in columns_of([])] == [0, 0]
 
 
 def test_latest_readings_are_of_the_last_quarter_of_an_hour(journal):
