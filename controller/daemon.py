@@ -12,11 +12,12 @@ import os
 import random
 import shutil
 import signal
+import sqlite3
 import threading
 import uuid
 from collections import OrderedDict
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -35,17 +36,21 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
 from controller.errors import AlreadyRunningError, ForecastError, JournalError, ModelError
-from controller.journal.reader import latest_readings, standing_orders
+from controller.guard.confirm import done
+from controller.guard.now import Now
+from controller.journal.reader import confirmations, latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
 from controller.journal.writer import Journal
 from controller.keeper import (
     Action,
     BoardGone,
     BusUp,
+    Confirmed,
     Decide,
     EchoHeard,
     Event,
     HandOrdered,
+    Noted,
     OutlookMade,
     PlanMade,
     ProbeHeard,
@@ -65,6 +70,7 @@ from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
 from controller.service import notify
 from controller.site.model import Site
+from controller.site.work import NOTHING_DONE, Done
 from controller.thermal.fruit import lagged_c
 from controller.thermal.parameters import parameters_of
 from controller.weather.forecast import Forecast
@@ -276,7 +282,7 @@ class Daemon:
                 urgent |= known is not None and known.boot != event.boot
                 if known is None or known.on != event.on:
                     self._status_due_s = float("-inf")  # a relay moved: pages see the proof at once
-            urgent |= isinstance(event, HandOrdered | BusUp | BoardGone)
+            urgent |= isinstance(event, HandOrdered | Confirmed | BusUp | BoardGone)
             self._apply(event)
             if isinstance(event, ProbeHeard):
                 self._keep_reading(event)
@@ -306,6 +312,10 @@ class Daemon:
                 self._status_due_s = float("-inf")
                 self.journal.put_order(order, answer, self.clock.utc())
                 log.info("hand_order", who=order.who, accepted=answer.accepted, because=answer.because)
+            case Noted(answer=answer, confirmation=word):
+                self._status_due_s = float("-inf")
+                self.journal.put_confirmation(word, answer, self.clock.utc())
+                log.info("confirmation", who=word.who, accepted=answer.accepted, because=answer.because)
             case _:
                 pass
 
@@ -316,7 +326,7 @@ class Daemon:
             self.journal.put_reading(event.probe, self.clock.utc(), event.temp_c)
 
     def _recall_orders(self) -> None:
-        """Take up the hand orders that stood when the daemon last ended."""
+        """Take up the hand orders and people's words that stood when the daemon last ended."""
         now = now_on(self.clock)
         if not now.clock_trusted:
             return
@@ -328,6 +338,7 @@ class Daemon:
             for order in standing_orders(connection, now.utc):
                 self._state, _ = handle(self._state, HandOrdered(order=order), now)
                 log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
+            self._state = _with_words(self._state, connection, now)
         finally:
             connection.close()
 
@@ -485,20 +496,31 @@ def plan_now(site: Site, folder: Path | None) -> tuple[Plan, tuple[Advice, ...]]
         if (kept := folder / FILE_NAME).exists():
             shutil.copy(kept, own)
         forecast, _ = Forecasts(site, Path(own)).latest(now)
-    latest_c = _latest_readings(site, folder, now)
+    latest_c, work = _from_journal(site, folder, now)
     plan = plan_of(site, forecast, latest_c, now)
     if plan is None:
         raise ForecastError(f"the forecast of {forecast.source} says too little of the coming six hours")
-    return plan, advise(site, forecast, plan, latest_c, now)
+    return plan, advise(site, forecast, plan, latest_c, now, work)
 
 
-def _latest_readings(site: Site, folder: Path, now: datetime) -> dict[str, float]:
+def _from_journal(site: Site, folder: Path, now: datetime) -> tuple[dict[str, float], Done]:
+    """Return what the probes last said and what people said was done."""
     try:
         connection = open_for_reading(folder / "journal.db")
     except JournalError:
-        return {}  # where nothing was read yet, the forecast says where to start
+        return {}, NOTHING_DONE  # where nothing was read yet, the forecast says where to start
     with closing(connection):
-        return latest_readings(connection, site.probes, now)
+        present = Now(mono_s=0.0, utc=now)
+        state = _with_words(begin(site, "reader"), connection, present)
+        return latest_readings(connection, site.probes, now), done(state.confirmed, present)
+
+
+def _with_words(state: State, connection: sqlite3.Connection, now: Now) -> State:
+    """Return a state with what people said was done; a journal made before there were such words has none."""
+    with suppress(sqlite3.Error):
+        for word in confirmations(connection, now.utc):
+            state, _ = handle(state, Confirmed(confirmation=word), now)
+    return state
 
 
 def _lock(folder: Path) -> IO[str] | None:

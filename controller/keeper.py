@@ -20,6 +20,7 @@ from typing import assert_never
 
 from controller.crop.limits import limits_of
 from controller.guard import evidence as ev
+from controller.guard.confirm import Confirmation, Known, Words, take_word
 from controller.guard.decision import Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
@@ -79,6 +80,13 @@ class HandOrdered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Confirmed:
+    """A person said that something was done which no probe can see."""
+
+    confirmation: Confirmation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutlookMade:
     """A forecast was turned into an outlook.  The guard shows it and heeds only its probes."""
 
@@ -110,7 +118,18 @@ class Tick:
     """Time passed."""
 
 
-Event = ProbeHeard | EchoHeard | BoardGone | HandOrdered | OutlookMade | PlanMade | BusUp | Found | Tick
+Event = (
+    ProbeHeard
+    | EchoHeard
+    | BoardGone
+    | HandOrdered
+    | Confirmed
+    | OutlookMade
+    | PlanMade
+    | BusUp
+    | Found
+    | Tick
+)
 
 
 # ---- actions ------------------------------------------------------------------------------------------
@@ -140,7 +159,15 @@ class Reply:
     order: HandOrder
 
 
-Action = GiveLease | Decide | Reply
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """Answer a person's word, and keep it if it was taken."""
+
+    answer: Answer
+    confirmation: Confirmation
+
+
+Action = GiveLease | Decide | Reply | Noted
 
 
 # ---- state --------------------------------------------------------------------------------------------
@@ -159,6 +186,7 @@ class Rules:
     outside_probes: tuple[str, ...]
     periods_s: Mapping[str, float]
     offsets_k: Mapping[str, float]
+    longitude_deg: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +204,7 @@ class State:
     trees: Mapping[str, TreeMemory] = field(default_factory=dict)
     vents: Mapping[str, VentMemory] = field(default_factory=dict)
     orders: Mapping[tuple[str, str], StandingOrder] = field(default_factory=dict)
+    confirmed: Words = field(default_factory=dict)
     heat: Mapping[str, Decision] = field(default_factory=dict)
     vent: Mapping[str, Decision] = field(default_factory=dict)
     told_s: Mapping[str, float] = field(default_factory=dict)
@@ -210,6 +239,7 @@ def _with(
         trees=state.trees,
         vents=state.vents,
         orders=state.orders,
+        confirmed=state.confirmed,
         heat=state.heat,
         vent=state.vent,
         told_s=state.told_s,
@@ -280,6 +310,7 @@ def _rules_of(site: Site) -> Rules:
         outside_probes=tuple(probe.name for probe in site.probes_of("outside")),
         periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
         offsets_k={probe.name: probe.offset_k for probe in site.probes},
+        longitude_deg=site.place.longitude_deg,
     )
 
 
@@ -297,8 +328,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return _tick(state, now)
         case BoardGone():
             return _forget_board(state, event.board), ()
-        case HandOrdered():
-            return _take_order(state, event.order, now)
+        case HandOrdered() | Confirmed():
+            return _hear_person(state, event, now)
         case OutlookMade(outlook=outlook):
             return replace(state, outlook=outlook), ()
         case PlanMade(plan=plan):
@@ -341,6 +372,12 @@ def _forget_board(state: State, board: str) -> State:
     return replace(state, boards={**state.boards, board: BoardMemory(seq=memory.seq)})
 
 
+def _hear_person(state: State, event: HandOrdered | Confirmed, now: Now) -> tuple[State, tuple[Action, ...]]:
+    if isinstance(event, HandOrdered):
+        return _take_order(state, event.order, now)
+    return _take_word(state, event.confirmation, now)
+
+
 def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[Action, ...]]:
     key = (order.target_kind, order.target)
     known = {
@@ -357,6 +394,14 @@ def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[
     if order.target_kind == "all":  # an order for all replaces what stood for single trees
         orders = {k: o for k, o in orders.items() if k == key or k[0] == "vent"}
     return replace(state, orders=orders), (reply,)
+
+
+def _take_word(state: State, confirmation: Confirmation, now: Now) -> tuple[State, tuple[Action, ...]]:
+    known = Known(
+        trees=frozenset(state.trees), vents=frozenset(state.vents), longitude_deg=state.rules.longitude_deg
+    )
+    words, answer = take_word(confirmation, state.confirmed, known, now)
+    return replace(state, confirmed=words), (Noted(answer=answer, confirmation=confirmation),)
 
 
 def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None:
@@ -425,6 +470,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         trees=trees,
         vents=vents,
         orders=state.orders,
+        confirmed=state.confirmed,
         heat=heat,
         vent=vent,
         told_s=told_s,

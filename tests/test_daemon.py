@@ -3,10 +3,12 @@
 import pytest
 
 from controller import daemon as module
-from controller.clock import SystemClock
+from controller.clock import SystemClock, now_on
 from controller.daemon import Daemon
-from controller.keeper import PlanMade
+from controller.guard.confirm import Confirmation, done
+from controller.keeper import Confirmed, PlanMade
 from controller.plan.plan import plan_of
+from controller.site.work import Work
 from tests.plan.test_outlook import READINGS, forecast
 from tests.plan.test_plan import LATE
 
@@ -43,3 +45,18 @@ def test_planning_that_fails_takes_the_last_plan_away_and_is_told(daemon, monkey
     daemon.make_plan()
     assert left(daemon) == [PlanMade(plan=None)]
     assert "planning failed (a fault put in by the test)" in daemon.plan_trouble
+
+
+def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
+    said_at = daemon.clock.utc()
+    word = Confirmation(
+        id="w1", who="Nora", what=Work.COVERED, target_kind="tree", target="lemon", at=said_at
+    )
+    daemon.journal.start()
+    daemon._apply(Confirmed(confirmation=word))
+    daemon.journal.stop()
+    restarted = Daemon(curlew_yard, tmp_path, SystemClock())
+    restarted._recall_orders()
+    now = now_on(restarted.clock)
+    assert done(restarted.state.confirmed, now) == {(Work.COVERED, "lemon")}
+    assert module._from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})

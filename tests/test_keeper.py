@@ -6,14 +6,17 @@ from datetime import timedelta
 
 import pytest
 
+from controller.guard.confirm import Confirmation, done
 from controller.guard.decision import Reason
 from controller.guard.hand import HandOrder, Order
 from controller.keeper import (
     BoardGone,
     BusUp,
+    Confirmed,
     Decide,
     EchoHeard,
     HandOrdered,
+    Noted,
     OutlookMade,
     PlanMade,
     ProbeHeard,
@@ -26,6 +29,7 @@ from controller.keeper import (
 from controller.plan.outlook import Outlook
 from controller.plan.plan import plan_of
 from controller.site.load import example_site, parse_site
+from controller.site.work import Work
 from tests.conftest import DUSK, Drive, at
 from tests.plan.test_outlook import forecast
 
@@ -398,3 +402,28 @@ def test_messages_leave_the_plan_in_place(drive, curlew_yard):
     drive.tell(PlanMade(plan=plan))
     drive.step()
     assert drive.state.plan is plan
+
+
+def test_a_person_s_word_is_answered_and_stands_and_switches_nothing(drive):
+    drive.step()
+    before = [(drive.tree(name).active, drive.tree(name).reason) for name in TREES]
+    word = Confirmation(
+        id="w1", who="Nora", what=Work.COVERED, target_kind="all", target="all", at=drive.now.utc
+    )
+    (noted,) = drive.tell(Confirmed(confirmation=word))
+    assert noted == Noted(answer=noted.answer, confirmation=word)
+    assert noted.answer.accepted
+    assert done(drive.state.confirmed, drive.now) == {(Work.COVERED, name) for name in TREES}
+    drive.tell(Tick())
+    assert [(drive.tree(name).active, drive.tree(name).reason) for name in TREES] == before
+    drive.step()
+    assert done(drive.state.confirmed, drive.now) == {(Work.COVERED, name) for name in TREES}
+
+
+def test_a_word_about_what_is_not_there_is_refused(drive):
+    word = Confirmation(
+        id="w1", who="Nora", what=Work.HARVESTED, target_kind="tree", target="lime", at=drive.now.utc
+    )
+    (noted,) = drive.tell(Confirmed(confirmation=word))
+    assert not noted.answer.accepted
+    assert drive.state.confirmed == {}

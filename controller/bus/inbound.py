@@ -2,10 +2,12 @@
 
 import math
 from collections import Counter
+from typing import Literal
 
 from controller.bus.layouts import read_probe
 from controller.bus.messages import (
     AlivePayload,
+    ConfirmPayload,
     EchoPayload,
     HandPayload,
     read,
@@ -13,9 +15,11 @@ from controller.bus.messages import (
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.errors import MessageError
+from controller.guard.confirm import Confirmation
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import BoardGone, EchoHeard, Event, HandOrdered, ProbeHeard
+from controller.keeper import BoardGone, Confirmed, EchoHeard, Event, HandOrdered, ProbeHeard
 from controller.site.model import Site
+from controller.site.work import Work
 
 
 class Inbound:
@@ -29,7 +33,7 @@ class Inbound:
         self._probes = {probe.topic or topics.probe(probe.name): probe for probe in site.probes}
         self._echoes = {topics.echo(board.name): board.name for board in site.boards}
         self._boards = {topics.alive(board.name): board.name for board in site.boards}
-        self._hand = topics.hand("")
+        self._hand, self._confirm = topics.hand(""), topics.confirm("")
         self.refused: Counter[str] = Counter()
         self.last_refusal = ""
 
@@ -39,7 +43,7 @@ class Inbound:
             topic in self._probes
             or topic in self._echoes
             or topic in self._boards
-            or topic.startswith(self._hand)
+            or topic.startswith((self._hand, self._confirm))
         )
 
     def event(self, message: Message) -> Event | None:
@@ -72,22 +76,54 @@ class Inbound:
             return None if read(AlivePayload, payload).alive else BoardGone(board=board)
         if topic.startswith(self._hand):
             return HandOrdered(order=_order(topic.removeprefix(self._hand), payload))
+        if topic.startswith(self._confirm):
+            return Confirmed(confirmation=_confirmation(topic.removeprefix(self._confirm), payload))
         return None
+
+
+_Target = tuple[Literal["tree", "vent", "all"], str]
+_EVERYTHING: _Target = ("all", "all")
 
 
 def _order(order_id: str, payload: bytes) -> HandOrder:
     hand = read(HandPayload, payload)
-    targets = [("tree", hand.tree), ("vent", hand.vent), ("all", "all" if hand.all else None)]
-    named = [(kind, name) for kind, name in targets if name is not None]
-    if len(named) != 1:
-        raise MessageError("an order is for one of tree, vent or all")
-    kind, name = named[0]
+    kind, name = _target(hand)
     return HandOrder(
         id=order_id[:64],
         who=hand.who,
-        target_kind=kind,  # type: ignore[arg-type]  # the three literals stand above
+        target_kind=kind,
         target=name,
         order=Order(hand.order),
         until=hand.until,
         version=hand.version,
     )
+
+
+def _confirmation(word_id: str, payload: bytes) -> Confirmation:
+    word = read(ConfirmPayload, payload)
+    if (word.of is not None) != (word.what == "taken-back"):
+        raise MessageError("'of' names the word that is taken back, and nothing else has it")
+    kind, name = _target(word) if word.of is None else _EVERYTHING
+    return Confirmation(
+        id=word_id[:64],
+        who=word.who,
+        what=Work(word.what),
+        target_kind=kind,
+        target=name,
+        at=word.at,
+        version=word.version,
+        of=word.of or "",
+    )
+
+
+def _target(payload: HandPayload | ConfirmPayload) -> _Target:
+    """Return what an order or word is for, by its kind and name."""
+    match payload.tree, payload.vent, payload.all:
+        case str(name), None, None:
+            return "tree", name
+        case None, str(name), None:
+            return "vent", name
+        case None, None, True:
+            return _EVERYTHING
+        case _:
+            raise MessageError("an order or word is for one of tree, vent or all")

@@ -102,8 +102,21 @@ class HandPayload(Payload):
     version: int = Field(default=0, ge=0)
 
 
+class ConfirmPayload(Payload):
+    """A person's word that something was done; ``of`` names the word that is taken back."""
+
+    who: str = Field(min_length=1, max_length=40)
+    what: Literal["covered", "uncovered", "vents-shut", "harvested", "taken-back"]
+    tree: ShortId | None = None
+    vent: ShortId | None = None
+    all: Literal[True] | None = None
+    at: AwareDatetime
+    version: int = Field(default=0, ge=0)
+    of: ShortId | None = None
+
+
 class AnswerPayload(Payload):
-    """What the guard says to a person's order."""
+    """What the guard says to a person's order or word."""
 
     order: str
     accepted: bool
@@ -164,6 +177,18 @@ class StandingStatus(Payload):
     ends_at: datetime
 
 
+class ConfirmedStatus(Payload):
+    """What somebody said was done and still stands; without ``ends_at`` until something newer is said."""
+
+    id: str
+    what: Literal["covered", "uncovered", "vents-shut", "harvested"]
+    kind: Literal["tree", "vent", "all"]
+    name: str
+    who: str
+    at: datetime
+    ends_at: datetime | None = None
+
+
 class ComingStatus(Payload):
     """The coming hours, hour by hour from ``starts_at``, for the picture of pages.
 
@@ -210,6 +235,7 @@ class StatusPayload(Payload):
     notices: tuple[str, ...] = ()
     coming: ComingStatus | None = None
     orders: tuple[StandingStatus, ...] = ()
+    confirmed: tuple[ConfirmedStatus, ...] = ()
 
 
 P = TypeVar("P", bound=Payload)

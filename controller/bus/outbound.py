@@ -8,6 +8,7 @@ from controller.bus.messages import (
     AnswerPayload,
     BoardStatus,
     ComingStatus,
+    ConfirmedStatus,
     DecisionPayload,
     LeasePayload,
     OutputStatus,
@@ -17,11 +18,12 @@ from controller.bus.messages import (
 from controller.bus.topics import Topics
 from controller.bus.transport import Transport
 from controller.crop.limits import HAND_OFF_MARGIN_K
+from controller.guard.confirm import standing_words
 from controller.guard.decision import Decision
 from controller.guard.hand import Order
 from controller.guard.now import Now
 from controller.guard.tree import TreeRules
-from controller.keeper import Action, Decide, GiveLease, Reply, State
+from controller.keeper import Action, Decide, GiveLease, Noted, Reply, State
 from controller.plan.outlook import Outlook
 
 
@@ -44,6 +46,9 @@ def send(action: Action, topics: Topics, transport: Transport) -> None:
         case Reply(answer=answer, order=order):
             reply = AnswerPayload(order=order.id, accepted=answer.accepted, because=answer.because)
             transport.publish(topics.answer(order.id), reply.to_json())
+        case Noted(answer=answer, confirmation=word):
+            reply = AnswerPayload(order=word.id, accepted=answer.accepted, because=answer.because)
+            transport.publish(topics.answer(word.id), reply.to_json())
 
 
 def _decision(decision: Decision) -> DecisionPayload:
@@ -126,6 +131,26 @@ def status_of(
             for standing in state.orders.values()
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
         ),
+        confirmed=_confirmed(state, now),
+    )
+
+
+def _confirmed(state: State, now: Now) -> tuple[ConfirmedStatus, ...]:
+    return tuple(
+        ConfirmedStatus.model_validate(
+            {
+                "id": (said := word.confirmation).id,
+                "what": str(said.what),
+                "kind": "tree" if about != "vents" else said.target_kind,
+                "name": name,
+                "who": said.who,
+                "at": said.at,
+                "ends_at": now.utc + timedelta(seconds=word.ends_s - now.mono_s)
+                if math.isfinite(word.ends_s)
+                else None,
+            }
+        )
+        for (about, name), word in standing_words(state.confirmed, now).items()
     )
 
 

@@ -93,11 +93,16 @@ class Topics:
         """Return where a person's order arrives."""
         return f"{self.root}/hand/{order}"
 
+    def confirm(self, word: str) -> str:
+        """Return where a person's word arrives that something was done."""
+        return f"{self.root}/confirm/{word}"
+
     def answer(self, order: str) -> str:
-        """Return where the answer to a person's order is published."""
+        """Return where the answer to a person's order or word is published."""
         return f"{self.root}/answer/{order}"
 
     @property
     def heard_by_controller(self) -> tuple[str, ...]:
         """The filters the controller subscribes to, besides probes' own topics."""
-        return tuple(f"{self.root}/{branch}/+" for branch in ("probe", "power", "echo", "alive", "hand"))
+        branches = ("probe", "power", "echo", "alive", "hand", "confirm")
+        return tuple(f"{self.root}/{branch}/+" for branch in branches)

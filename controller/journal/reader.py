@@ -9,11 +9,15 @@ import sqlite3
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
+from controller.guard.confirm import HARVEST_H, Confirmation
 from controller.guard.hand import HandOrder, Order
 from controller.site.model import Probe
+from controller.site.work import Work
 
 # A reading older than this says little of the present [s].
 LATEST_S = 900.0
+# No word of a person is recalled from longer ago [s]: "fleece off" has no end of its own.
+WORDS_S = HARVEST_H * 3600.0
 
 
 def readings_of(
@@ -55,6 +59,28 @@ def standing_orders(connection: sqlite3.Connection, now: datetime) -> list[HandO
             order=Order(row[4]),
             until=datetime.fromtimestamp(row[5], tz=UTC),
             version=row[6],
+        )
+        for row in rows
+    ]
+
+
+def confirmations(connection: sqlite3.Connection, now: datetime) -> list[Confirmation]:
+    """Return what people said was done and was taken in the last month, in order; some of it has ended."""
+    rows = connection.execute(
+        "SELECT id, who, what, target_kind, target, at_s, version, taken_back FROM confirmation "
+        "WHERE accepted = 1 AND received_s > ? AND received_s <= ? ORDER BY received_s",
+        (now.timestamp() - WORDS_S, now.timestamp()),
+    )
+    return [
+        Confirmation(
+            id=row[0],
+            who=row[1],
+            what=Work(row[2]),
+            target_kind=row[3],
+            target=row[4],
+            at=datetime.fromtimestamp(row[5], tz=UTC),
+            version=row[6],
+            of=row[7],
         )
         for row in rows
     ]

@@ -1,7 +1,7 @@
 """Writing the journal: callers only put rows into a bounded queue; one thread writes them in batches.
 
-Rows of the must-survive kind (hand orders) are committed with a full sync; telemetry is not, and is what is
-dropped when the disk stalls.
+Rows of the must-survive kind (what people ordered and said) are committed with a full sync; telemetry is not,
+and is what is dropped when the disk stalls.
 """
 
 import json
@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from controller.errors import JournalError
+from controller.guard.confirm import Confirmation
 from controller.guard.decision import Decision
 from controller.guard.hand import Answer, HandOrder
 from controller.journal.store import open_for_writing
@@ -117,6 +118,24 @@ class Journal:
             str(order.order),
             order.until.timestamp(),
             order.version,
+            int(answer.accepted),
+            answer.because,
+            must_survive=True,
+        )
+
+    def put_confirmation(self, word: Confirmation, answer: Answer, received_at: datetime) -> None:
+        """Keep what a person said was done and the answer; these rows survive a power cut."""
+        self._put(
+            "INSERT OR REPLACE INTO confirmation VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            word.id,
+            received_at.timestamp(),
+            word.who,
+            str(word.what),
+            word.target_kind,
+            word.target,
+            word.at.timestamp(),
+            word.version,
+            word.of,
             int(answer.accepted),
             answer.because,
             must_survive=True,

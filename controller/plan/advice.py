@@ -3,7 +3,7 @@
 Few and dated.  Advice is made anew from each forecast; what is no longer true is simply no longer there.  The
 habits behind it (cover one to two hours before sunset, shut vents to keep the afternoon's warmth, fleece dry,
 strings looked at by day, fleece off once it is above 0 °C outside and above about 10 °C underneath) are
-common extension practice.  Nothing here knows what has been done: no probe sees a fleece.
+common extension practice.  No probe sees a fleece: what people say was done is not asked for again.
 """
 
 from collections.abc import Iterator, Mapping
@@ -21,6 +21,7 @@ from controller.plan.outlook import starting_state
 from controller.plan.plan import LARGEST_Z, Plan
 from controller.plan.slots import SLOT_S, colder, slots_of
 from controller.site.model import Site
+from controller.site.work import EVERYWHERE, NOTHING_DONE, Done, Work
 from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, predict
@@ -98,13 +99,19 @@ class _Day:
     bare_c: FloatArray  # (K, N) trees without fleece and heat
     held_c: FloatArray  # (K, N) covered and held
     heat_kwh: float
+    done: Done
 
     def is_tonight(self) -> np.ndarray:
         return (self.at <= self.sunrise.timestamp() + 3600.0) & (self.at >= self.now.timestamp())
 
 
 def advise(
-    site: Site, forecast: Forecast, plan: Plan | None, latest_c: Mapping[str, float], now: datetime
+    site: Site,
+    forecast: Forecast,
+    plan: Plan | None,
+    latest_c: Mapping[str, float],
+    now: datetime,
+    done: Done = NOTHING_DONE,
 ) -> tuple[Advice, ...]:
     """Return what hands should do about the coming night and day, in the order of time.
 
@@ -116,8 +123,10 @@ def advise(
         The plan, which says what cannot be held; None where there is none.
     latest_c
         What each probe last said [°C].
+    done
+        What people say was done, and is not asked for again.
     """
-    day = _day(site, forecast, latest_c, now)
+    day = _day(site, forecast, latest_c, now, done)
     if day is None:
         return ()
     found = sorted([*_before_night(day, plan), *_by_day(day)], key=lambda each: each.by)
@@ -136,18 +145,21 @@ def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
     if not cold:
         return
     outside_c, house_c = float(day.outside_c[tonight].min()), float(day.house_c[tonight].min())
-    yield Advice(
-        task=Task.COVER,
-        by=day.sunset - timedelta(hours=COVER_H),
-        what=f"cover {_listed(cold, day.site)}, fleece down to the ground",
-        because=f"{outside_c:.0f} °C is possible outside, {bare_min_c.min():.0f} °C round a bare tree",
-    )
-    yield Advice(
-        task=Task.SHUT,
-        by=day.sunset - timedelta(hours=SHUT_H),
-        what="shut doors and vents",
-        because=f"the house keeps the afternoon's warmth; it may fall to {house_c:.0f} °C",
-    )
+    bare = [name for name in cold if (Work.COVERED, name) not in day.done]
+    if bare:
+        yield Advice(
+            task=Task.COVER,
+            by=day.sunset - timedelta(hours=COVER_H),
+            what=f"cover {_listed(bare, day.site)}, fleece down to the ground",
+            because=f"{outside_c:.0f} °C is possible outside, {bare_min_c.min():.0f} °C round a bare tree",
+        )
+    if (Work.VENTS_SHUT, EVERYWHERE) not in day.done:
+        yield Advice(
+            task=Task.SHUT,
+            by=day.sunset - timedelta(hours=SHUT_H),
+            what="shut doors and vents",
+            because=f"the house keeps the afternoon's warmth; it may fall to {house_c:.0f} °C",
+        )
     if outside_c < CHECK_BELOW_C and day.heat_kwh > 0.0:
         yield Advice(
             task=Task.CHECK,
@@ -156,7 +168,7 @@ def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
             because=f"they will be needed for about {day.heat_kwh:.1f} kWh until morning",
         )
     before = day.at <= day.sunset.timestamp()
-    if before.any() and float(day.damp_k[before].mean()) < DAMP_K:
+    if bare and before.any() and float(day.damp_k[before].mean()) < DAMP_K:
         yield Advice(
             task=Task.DRY,
             by=day.sunset - timedelta(hours=DRY_H),
@@ -177,6 +189,7 @@ def _harvest(day: _Day, plan: Plan | None) -> Iterator[Advice]:
             later_days=tree.season_later_days,
         )
         ripe = tree.fruit_count > 0 and (Stage.RIPE in stages or Stage.HALF_RIPE in stages)
+        ripe &= (Work.HARVESTED, tree.name) not in day.done
         if ripe and planned and planned.short_from and planned.short_from <= day.sunrise:
             lost.append((tree.name, planned.lacks_w))
     if lost:
@@ -200,7 +213,8 @@ def _by_day(day: _Day) -> Iterator[Advice]:
             because=f"shut, the house would reach {peak_c:.0f} °C{scorch}",
         )
     covered = bool((day.bare_c[day.is_tonight()].min(0) < COVER_NEAR_K + 1.0).any())
-    if not covered:
+    off = all((Work.UNCOVERED, tree.name) in day.done for tree in day.site.trees)
+    if off or not covered:
         return
     morning = (day.at > day.sunrise.timestamp()) & (day.at <= day.sunrise.timestamp() + MORNING_S)
     warm = np.flatnonzero(morning & (day.outside_c > OFF_OUTSIDE_C) & (day.held_c.min(1) > OFF_UNDER_C))
@@ -226,13 +240,15 @@ def _nothing(day: _Day) -> Advice:
     return Advice(
         task=Task.NOTHING,
         by=day.now,
-        what="tonight needs nothing",
+        what=f"tonight needs nothing{' more' if day.done else ''}",
         because=f"not below {day.outside_c[tonight].min():.0f} °C outside, "
         f"{day.bare_c[tonight].min():.0f} °C round the trees",
     )
 
 
-def _day(site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime) -> _Day | None:
+def _day(
+    site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime, done: Done
+) -> _Day | None:
     length_s = min(HORIZON_S, (forecast.ends_at - now).total_seconds())
     if not length_s >= SHORTEST_S:
         return None
@@ -262,6 +278,7 @@ def _day(site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: dat
         bare_c=bare.tree_temp_c[1:],
         held_c=held.tree_temp_c[1:],
         heat_kwh=float(held.string_w[tonight].sum()) * SLOT_S / 3.6e6,
+        done=done,
     )
 
 

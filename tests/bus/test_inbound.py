@@ -11,8 +11,19 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.guard.evidence import HIGHEST_TEMP_C
 from controller.guard.hand import Order
-from controller.keeper import BoardGone, EchoHeard, GiveLease, HandOrdered, ProbeHeard, Tick, begin, handle
+from controller.keeper import (
+    BoardGone,
+    Confirmed,
+    EchoHeard,
+    GiveLease,
+    HandOrdered,
+    ProbeHeard,
+    Tick,
+    begin,
+    handle,
+)
 from controller.site.load import example_site, load_site, parse_site
+from controller.site.work import Work
 from tests.conftest import DUSK, at
 
 SITE = load_site(example_site("curlew-yard"))
@@ -118,3 +129,35 @@ def assert_nothing_rests(heard):
 def _is_warm_lemon(heard, off):
     """A generated reading may by chance be sound and warm: then it rests that tree's own string only."""
     return isinstance(heard, ProbeHeard) and 1.0 < heard.temp_c <= HIGHEST_TEMP_C and off == ("4",)
+
+
+def test_a_word_that_something_was_done():
+    given = {"who": "Nora", "what": "covered", "all": True, "at": DUSK.isoformat()}
+    heard = event(TOPICS.confirm("9"), given)
+    assert isinstance(heard, Confirmed)
+    word = heard.confirmation
+    assert (word.id, word.what, word.target_kind, word.target, word.at) == (
+        "9",
+        Work.COVERED,
+        "all",
+        "all",
+        DUSK,
+    )
+    back = event(
+        TOPICS.confirm("10"), {"who": "Nora", "what": "taken-back", "of": "9", "at": DUSK.isoformat()}
+    )
+    assert (back.confirmation.what, back.confirmation.of) == (Work.TAKEN_BACK, "9")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"what": "covered"},
+        {"what": "covered", "tree": "lemon", "all": True},
+        {"what": "covered", "tree": "lemon", "of": "9"},
+        {"what": "taken-back", "all": True},
+        {"what": "pruned", "all": True},
+    ],
+)
+def test_a_word_that_says_too_little_or_two_things_is_refused(wrong):
+    assert event(TOPICS.confirm("9"), {"who": "Nora", "at": DUSK.isoformat(), **wrong}) is None

@@ -1,11 +1,15 @@
 """The whole picture, as it goes to pages."""
 
 import json
+from types import SimpleNamespace
 
-from controller.bus.messages import LARGEST_STATUS_BYTES, StatusPayload, read
-from controller.bus.outbound import status_of
-from controller.keeper import OutlookMade
+from controller.bus.messages import LARGEST_STATUS_BYTES, AnswerPayload, StatusPayload, read
+from controller.bus.outbound import send, status_of
+from controller.bus.topics import Topics
+from controller.guard.confirm import Confirmation
+from controller.keeper import Confirmed, OutlookMade
 from controller.plan.outlook import outlook_of
+from controller.site.work import Work
 from tests.plan.test_outlook import forecast
 
 
@@ -41,3 +45,27 @@ def test_the_status_of_a_large_site_still_fits(drive):
     outlook = outlook_of(site, forecast(-6.0), large.state.latest_c, large.now.utc)
     large.tell(OutlookMade(outlook=outlook))
     assert len(status_of(large.state, large.now).to_json()) < LARGEST_STATUS_BYTES
+
+
+def test_a_word_is_answered_and_stands_in_the_status(drive):
+    drive.step()
+    for name, what, kind, target in (
+        ("w1", Work.UNCOVERED, "tree", "lemon"),
+        ("w2", Work.VENTS_SHUT, "all", "all"),
+    ):
+        word = Confirmation(id=name, who="Nora", what=what, target_kind=kind, target=target, at=drive.now.utc)
+        (action,) = drive.tell(Confirmed(confirmation=word))
+    sent = []
+    send(
+        action,
+        Topics("curlew-yard"),
+        SimpleNamespace(publish=lambda topic, payload: sent.append((topic, payload))),
+    )
+    ((topic, payload),) = sent
+    assert topic == "rimeward/1/curlew-yard/answer/w2"
+    assert read(AnswerPayload, payload).accepted
+    fleece, vents = read(StatusPayload, status_of(drive.state, drive.now).to_json()).confirmed
+    assert (fleece.what, fleece.kind, fleece.name, fleece.ends_at) == ("uncovered", "tree", "lemon", None)
+    assert (vents.what, vents.kind, vents.name, vents.id) == ("vents-shut", "all", "all", "w2")
+    assert vents.at == drive.now.utc
+    assert vents.ends_at > drive.now.utc

@@ -2,16 +2,19 @@
 
 import math
 import sqlite3
+from contextlib import closing
 from datetime import timedelta
 
 import pytest
 
 from controller.errors import JournalError
+from controller.guard.confirm import Confirmation
 from controller.guard.decision import Decision, Reason
 from controller.guard.hand import Answer, HandOrder, Order
-from controller.journal.reader import standing_orders
+from controller.journal.reader import confirmations, standing_orders
 from controller.journal.store import open_for_reading, open_for_writing
 from controller.journal.writer import KEEP_S, QUEUE_ROWS, Journal
+from controller.site.work import Work
 from tests.conftest import DUSK
 
 
@@ -159,3 +162,22 @@ def test_a_stalled_disk_drops_rows_and_never_waits(path):
 def test_reading_where_there_is_no_journal_is_said(tmp_path):
     with pytest.raises(JournalError, match="no journal can be read here"):
         open_for_reading(tmp_path / "none.db")
+
+
+def test_words_are_read_back_in_order_for_a_month(path):
+    def word(name, what=Work.COVERED, **given):
+        return Confirmation(
+            id=name, who="Nora", what=what, target_kind="tree", target="lemon", at=DUSK, version=2, **given
+        )
+
+    given = (word("a"), word("b", Work.TAKEN_BACK, of="a"))
+    written(
+        path,
+        lambda j: j.put_confirmation(word("old"), answer("old"), DUSK - timedelta(days=31)),
+        lambda j: j.put_confirmation(given[0], answer("a"), DUSK),
+        lambda j: j.put_confirmation(word("no"), answer("no", accepted=False), DUSK),
+        lambda j: j.put_confirmation(given[1], answer("b"), DUSK + timedelta(minutes=1)),
+    )
+    with closing(open_for_reading(path)) as connection:
+        assert confirmations(connection, DUSK + timedelta(hours=1)) == list(given)
+        assert confirmations(connection, DUSK) == [given[0]]

@@ -8,6 +8,7 @@ import numpy as np
 
 from controller.plan.advice import Task, advise
 from controller.plan.plan import plan_of
+from controller.site.work import EVERYWHERE, Work
 from controller.thermal.sunlight import sun_altitude_deg
 from controller.weather.forecast import Forecast
 
@@ -162,3 +163,39 @@ def test_some_trees_are_named(curlew_yard):
     one = curlew_yard.model_copy(update={"trees": curlew_yard.trees[:1]})
     found, _ = advice_of(one, DAYS[1])
     assert any("cover satsuma-door, fleece" in each.what for each in found)
+
+
+def advice_after(site, day, *work):
+    now, given = day.date.replace(hour=day.hour), day.forecast(site)
+    plan = plan_of(site, given, {}, now)
+    return advise(site, given, plan, {}, now, frozenset(work))
+
+
+def test_what_was_done_is_not_asked_for_again(curlew_yard):
+    names = [tree.name for tree in curlew_yard.trees]
+    hard = DAYS[2]
+    covered = [(Work.COVERED, name) for name in names]
+    first = {each.task for each in advice_after(curlew_yard, hard)}
+    assert {Task.COVER, Task.SHUT, Task.HARVEST} <= first
+    after = {each.task for each in advice_after(curlew_yard, hard, *covered)}
+    assert after == first - {Task.COVER}
+    shut = advice_after(curlew_yard, hard, *covered, (Work.VENTS_SHUT, EVERYWHERE))
+    assert {each.task for each in shut} == first - {Task.COVER, Task.SHUT}
+    one = advice_after(curlew_yard, hard, *covered[1:], *((Work.HARVESTED, name) for name in names[1:]))
+    asked = {each.task: each.what for each in one}
+    assert asked[Task.COVER] == f"cover {names[0]}, fleece down to the ground"
+    assert asked[Task.HARVEST] == f"harvest what is ripe on {names[0]}"
+
+
+def test_fleece_that_is_off_is_neither_left_on_nor_taken_off(curlew_yard):
+    off = [(Work.UNCOVERED, tree.name) for tree in curlew_yard.trees]
+    told = {each.task for each in advice_after(curlew_yard, DAYS[1], *off)}
+    assert Task.COVER in told
+    assert not {Task.UNCOVER, Task.KEEP} & told
+
+
+def test_a_damp_day_needs_no_dry_fleece_once_it_hangs(curlew_yard):
+    damp = DAYS[4]
+    covered = [(Work.COVERED, tree.name) for tree in curlew_yard.trees]
+    assert Task.DRY in {each.task for each in advice_after(curlew_yard, damp)}
+    assert Task.DRY not in {each.task for each in advice_after(curlew_yard, damp, *covered)}
