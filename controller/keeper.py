@@ -21,14 +21,14 @@ from typing import assert_never
 from controller.crop.limits import limits_of
 from controller.guard import evidence as ev
 from controller.guard.confirm import Confirmation, Known, Words, take_word
-from controller.guard.decision import Decision, Reason
+from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
 from controller.guard.look import Warming, near_frost, of_boards, of_probes, of_trees
 from controller.guard.now import Now
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
-from controller.guard.vent import VentMemory, VentRules, decide_vent
+from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent, staged_k
 from controller.plan.outlook import Outlook
 from controller.plan.plan import Plan
 from controller.site.model import Site
@@ -46,11 +46,12 @@ GUARD = "guard"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeHeard:
-    """A probe's reading [°C]; NaN where it sent no number."""
+    """A probe's reading [°C], with the humidity [%] if it measures one; NaN where it sent no number."""
 
     probe: str
     temp_c: float
     at: datetime | None = None
+    rh_pct: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,10 +301,10 @@ def _rules_of(site: Site) -> Rules:
             VentRules(
                 name=vent.name,
                 rests_open=vent.rest == "open",
-                open_above_c=vent.open_above_c,
+                open_above_c=vent.open_above_c + later_k,
                 lock_below_c=vent.lock_below_c,
             )
-            for vent in site.vents
+            for vent, later_k in zip(site.vents, staged_k([v.open_above_c for v in site.vents]), strict=True)
         ),
         boards=tuple(boards),
         house_probes=tuple(probe.name for probe in site.probes_of("house")),
@@ -347,7 +348,7 @@ def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
     if event.probe not in state.rules.periods_s:
         return state
     temp_c = event.temp_c + state.rules.offsets_k[event.probe]
-    memory = ev.remember(state.probes.get(event.probe), temp_c, event.at, state.latest_c, now)
+    memory = ev.remember(state.probes.get(event.probe), temp_c, event.at, state.latest_c, now, event.rh_pct)
     return _with(
         state,
         probes={**state.probes, event.probe: memory},
@@ -444,16 +445,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     heating = any(decision.active for decision in heat.values()) or any(
         not board.trees.keys().isdisjoint(state.boards[board.name].on) for board in rules.boards
     )
-    vents, vent = {}, {}
-    if rules.vents:
-        house = _judge(state, rules.house_probes, now) or _NO_HOUSE_PROBE
-        outside = _judge(state, rules.outside_probes, now)
-        bank_heat = state.plan is not None and state.plan.banks_heat(now.mono_s - state.plan_came_s)
-        for each in rules.vents:
-            order = _order_for(state, "vent", each.name, now) if state.orders else None
-            vent[each.name], vents[each.name] = decide_vent(
-                each, state.vents[each.name], house, outside, order, now, heating=heating, bank_heat=bank_heat
-            )
+    vents, vent = _decide_vents(state, heat, now, heating=heating)
     actions: list[Action] = []
     boards = dict(state.boards)
     for board in rules.boards:
@@ -502,6 +494,25 @@ def _look(state: State, now: Now) -> State:
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     found = (*of_probes(probes), *boards, *trees)
     return replace(state, findings={**state.findings, GUARD: found}, warming=warming, looked_s=now.mono_s)
+
+
+def _decide_vents(
+    state: State, heat: Mapping[str, Decision], now: Now, *, heating: bool
+) -> tuple[Mapping[str, VentMemory], Mapping[str, Decision]]:
+    rules = state.rules
+    if not rules.vents:
+        return {}, {}
+    house = _judge(state, rules.house_probes, now) or _NO_HOUSE_PROBE
+    outside = _judge(state, rules.outside_probes, now)
+    ask = state.plan.ask_vents(now.mono_s - state.plan_came_s) if state.plan else None
+    # what is not known is not hot
+    fleece_c = max((each.temp_c for each in heat.values() if each.reason not in BAD_INPUT), default=math.nan)
+    seen = HouseSeen(house=house, outside=outside, fleece_c=fleece_c, heating=heating)
+    vents, vent = {}, {}
+    for each in rules.vents:
+        order = _order_for(state, "vent", each.name, now) if state.orders else None
+        vent[each.name], vents[each.name] = decide_vent(each, state.vents[each.name], seen, order, now, ask)
+    return vents, vent
 
 
 def _if_heard(

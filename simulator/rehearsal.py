@@ -39,7 +39,7 @@ LONG_RUN_H = 72.0
 FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
 # A rehearsal plans anew this often [s], less often than the daemon; a long one only while a tree is within
-# ``PLAN_MARGIN_K`` of its hold temperature.
+# ``PLAN_MARGIN_K`` of its hold temperature or the house is warm.
 PLAN_S = 3600.0
 PLAN_MARGIN_K = 1.0
 # A reading older than this is no reason to keep a string off [s]: two reporting periods and a control period.
@@ -191,7 +191,7 @@ def play(
         if (
             expected is not None
             and world.elapsed_s >= next_plan_s
-            and (not is_long or _margin_k(site, world) < PLAN_MARGIN_K)
+            and (not is_long or _needs_plan(site, world))
         ):
             next_plan_s = world.elapsed_s + PLAN_S
             plan = plan_of(site, expected, controller.state.latest_c, now.utc)
@@ -212,6 +212,10 @@ def _long_tick_s(site: Site, world: World) -> float:
     """Return how long a long rehearsal may look away."""
     quiet = _margin_k(site, world) > QUIET_MARGIN_K and world.plant.house_c < QUIET_HOUSE_C
     return QUIET_TICK_S if quiet else LONG_TICK_S
+
+
+def _needs_plan(site: Site, world: World) -> bool:
+    return _margin_k(site, world) < PLAN_MARGIN_K or world.plant.house_c > QUIET_HOUSE_C
 
 
 def _margin_k(site: Site, world: World) -> float:

@@ -61,7 +61,8 @@ class Inbound:
         if probe := self._probes.get(topic):
             reading = read_probe(payload, probe.pointer)
             temp_c = math.nan if reading.temp_c is None else reading.temp_c
-            return ProbeHeard(probe=probe.name, temp_c=temp_c, at=reading.at)
+            rh_pct = math.nan if reading.rh_pct is None else reading.rh_pct
+            return ProbeHeard(probe=probe.name, temp_c=temp_c, at=reading.at, rh_pct=rh_pct)
         if board := self._echoes.get(topic):
             echo = read(EchoPayload, payload)
             return EchoHeard(

@@ -39,7 +39,11 @@ class Reason(StrEnum):
     HAND_SHUT = "hand-shut"
     BANK_HEAT = "bank-heat"
     HOUSE_HOT = "house-hot"
+    FLEECE_HOT = "fleece-hot"
+    COOL_NIGHT = "cool-night"
+    DRYING = "drying"
     NOT_YET_COOL = "not-yet-cool"
+    MINIMUM_STAY = "minimum-stay"
     HOUSE_COOL = "house-cool"
 
 
@@ -86,7 +90,11 @@ _SENTENCES: dict[Reason, str] = {
     Reason.HAND_SHUT: "{who} ordered it shut until {until}",
     Reason.BANK_HEAT: "frost is near: {temp_c:.1f} °C in the house is kept, up to {limit_c:g} °C",
     Reason.HOUSE_HOT: "{temp_c:.1f} °C in the house is above {limit_c:g} °C",
+    Reason.FLEECE_HOT: "{temp_c:.1f} °C under a fleece is above {limit_c:g} °C, so the house is aired",
+    Reason.COOL_NIGHT: "a warm night: {temp_c:.1f} °C in the house is above {limit_c:g} °C",
+    Reason.DRYING: "the air outside is drier: at {temp_c:.1f} °C the house is aired against mould",
     Reason.NOT_YET_COOL: "{temp_c:.1f} °C in the house is not yet below {limit_c:g} °C",
+    Reason.MINIMUM_STAY: "opened {age_s:.0f} s ago, and stays open for at least {minimum_s:.0f} s",
     Reason.HOUSE_COOL: "{temp_c:.1f} °C in the house is not above {limit_c:g} °C",
 }
 

@@ -33,17 +33,22 @@ class ProbeMemory:
     heard_s: float
     same_since_s: float
     others_c: Mapping[str, float]
+    rh_pct: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """A temperature [°C] that may count, or the fault that forbids it, with its age or lead [s]."""
+    """A temperature [°C] that may count, or the fault that forbids it, with its age or lead [s].
+
+    ``rh_pct`` is the humidity that came with it, NaN where none is measured.
+    """
 
     probe: str
     temp_c: float
     fault: Reason | None = None
     age_s: float = math.nan
     ahead_s: float = math.nan
+    rh_pct: float = math.nan
 
 
 def remember(
@@ -52,6 +57,7 @@ def remember(
     at: datetime | None,
     others_c: Mapping[str, float],
     now: Now,
+    rh_pct: float = math.nan,
 ) -> ProbeMemory:
     """Return a probe's memory after a reading; ``others_c`` are the last temperatures of all probes."""
     if previous is not None and temp_c == previous.temp_c:
@@ -61,8 +67,16 @@ def remember(
             heard_s=now.mono_s,
             same_since_s=previous.same_since_s,
             others_c=previous.others_c,
+            rh_pct=rh_pct,
         )
-    return ProbeMemory(temp_c=temp_c, at=at, heard_s=now.mono_s, same_since_s=now.mono_s, others_c=others_c)
+    return ProbeMemory(
+        temp_c=temp_c,
+        at=at,
+        heard_s=now.mono_s,
+        same_since_s=now.mono_s,
+        others_c=others_c,
+        rh_pct=rh_pct,
+    )
 
 
 def judge(
@@ -103,7 +117,7 @@ def judge(
             probe=probe, temp_c=temp_c, fault=Reason.PROBE_FROZEN, age_s=now.mono_s - memory.same_since_s
         )
     if fault is None:
-        return Evidence(probe=probe, temp_c=temp_c)
+        return Evidence(probe=probe, temp_c=temp_c, rh_pct=memory.rh_pct)
     return Evidence(probe=probe, temp_c=temp_c, fault=fault, age_s=age_s, ahead_s=ahead_s)
 
 

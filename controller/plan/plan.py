@@ -19,6 +19,7 @@ from controller.crop.dose import HALF_DOSE_K_H, STEEPNESS
 from controller.crop.limits import hold_at_c
 from controller.crop.risk import margin_z
 from controller.physics import FloatArray
+from controller.plan.airing import AiringPlan, VentAsk, airing_of
 from controller.plan.allocate import merit_order
 from controller.plan.outlook import starting_state
 from controller.plan.slots import SLOT_S, colder, slots_of
@@ -39,9 +40,6 @@ GATE_S = 6 * 3600.0
 OLDEST_S = 3600.0
 # No plan warms a tree further than this above its hold temperature [K]; beyond it, more is lost than kept.
 LARGEST_LIFT_K = 10.0
-# So long before the first heat of a night the house keeps the afternoon's warmth [s]: shutting at two instead
-# of late left trees 0.2-0.4 K warmer at dawn (computed beforehand on another model of such a house).
-BANK_S = 5 * 3600.0
 # Share of a watt's warmth that must still stand when the tree is short: own choice.  The crop alone
 # would justify less, but a forecast is not worth that much certainty.
 LEAST_YIELD = 0.1
@@ -93,11 +91,11 @@ class Plan:
     energy_kwh: float
     cost: float
     course: Course
-    bank_heat: tuple[bool, ...]  # by slot: whether a night's heat is near and vents had better stay shut
+    airing: AiringPlan
 
-    def banks_heat(self, age_s: float) -> bool:
-        """Return whether vents should keep the house's warmth now; an old plan never says so."""
-        return 0.0 <= age_s <= OLDEST_S and any(self.bank_heat[int(age_s // SLOT_S) :][:1])
+    def ask_vents(self, age_s: float) -> VentAsk | None:
+        """Return what is asked of vents now; an old plan asks nothing."""
+        return self.airing.ask(int(age_s // SLOT_S)) if 0.0 <= age_s <= OLDEST_S else None
 
     def ask(self, tree: str, age_s: float) -> Ask | None:
         """Return what is asked for a tree now, None for nothing; the guard judges what it is worth.
@@ -194,7 +192,15 @@ def plan_of(
             tree_temp_c=planned.tree_temp_c[1:],
             string_w=power_w,
         ),
-        bank_heat=_bank_heat(power_w),
+        airing=airing_of(
+            site,
+            at_s=planned.at_s[1:],
+            outside_c=inputs.outside_temp_c,
+            dew_point_c=np.interp(planned.at_s[1:], forecast.at_s, forecast.dew_point_c),
+            house_c=planned.house_temp_c[1:],
+            heats=np.asarray(power_w.any(1)),
+            slot_s=SLOT_S,
+        ),
     )
 
 
@@ -257,13 +263,6 @@ def _gains(
         risen[:, k] = step.Gamma[index[k]][:, FIRST_STRING + which].T
         gains[:, k, : k + 1] = risen[tree, : k + 1, FIRST_TREE + which]
     return gains
-
-
-def _bank_heat(power_w: FloatArray) -> tuple[bool, ...]:
-    """Return for each slot whether a string will heat within ``BANK_S``."""
-    heats = [bool(slot.any()) for slot in power_w > 0.0]
-    ahead = round(BANK_S / SLOT_S)
-    return tuple(any(heats[k : k + ahead]) for k in range(len(heats)))
 
 
 def _tree_plan(

@@ -38,7 +38,7 @@ def event(topic, payload, *, retained=False):
 
 def test_a_reading():
     heard = event(TOPICS.probe("air-lemon"), {"at": DUSK.isoformat(), "temp_c": -0.5, "rh_pct": 93})
-    assert heard == ProbeHeard(probe="air-lemon", temp_c=-0.5, at=DUSK)
+    assert heard == ProbeHeard(probe="air-lemon", temp_c=-0.5, at=DUSK, rh_pct=93.0)
 
 
 def test_a_probe_that_gives_nothing_is_heard_as_no_number():

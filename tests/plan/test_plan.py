@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from controller.plan.airing import Airing
 from controller.plan.plan import (
     GATE_S,
     LARGEST_LIFT_K,
     LARGEST_Z,
-    _bank_heat,
     plan_of,
 )
 from controller.plan.slots import SLOT_S
@@ -152,18 +152,11 @@ def test_a_forecast_with_a_hole_gives_no_plan(curlew_yard):
     assert plan_of(curlew_yard, holed, READINGS, DUSK) is None
 
 
-def test_within_five_hours_of_heat_the_vents_keep_the_warmth_and_not_before(curlew_yard):
-    plan = plan_of(curlew_yard, forecast(-6.0), READINGS, DUSK)
-    first = int(np.flatnonzero(plan.course.string_w.any(1))[0])
-    assert plan.bank_heat.index(True) == max(first - 19, 0)
-    far = _bank_heat(np.repeat([[0.0], [9.0], [0.0]], [30, 4, 30], axis=0))
-    assert [far.index(True), sum(far)] == [30 - 19, 19 + 4]
-    assert plan.banks_heat(0.0)
-    assert not plan.banks_heat(3600.1), "an old plan is not heeded"
-    assert not plan.banks_heat(-1.0)
-    mild = plan_of(curlew_yard, forecast(6.0, cloud=1.0), READINGS, DUSK)
-    assert not any(mild.bank_heat)
-    assert not mild.banks_heat(0.0)
+def test_an_old_plan_asks_nothing_of_vents(curlew_yard):
+    plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
+    assert plan.ask_vents(0.0).airing is Airing.KEEP
+    assert plan.ask_vents(3600.1) is None
+    assert plan.ask_vents(-1.0) is None
 
 
 def test_an_unknown_tree_and_a_time_beyond_the_plan_are_asked_nothing(curlew_yard):
