@@ -2,8 +2,8 @@
 
 With one fan of 1.2 m³/s, which moves the house's volume in a minute and a half, and a forecast without error:
 up to 32.2 °C in the house while it is below 30 outside, 38.0 °C at 36.3 outside on the upper Rhine, at most
-three switchings an hour.  A house cannot be below the air that it is vented with: from 38-39 °C outside on the bar
-is out of reach without shade or mist.
+three switchings an hour.  A house cannot be below the air that it is vented with: from 38-39 °C outside on
+the bar is out of reach without shade or mist.
 """
 
 import io
