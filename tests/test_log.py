@@ -21,6 +21,7 @@ def _put_back():
     structlog.reset_defaults()
 
 
+@pytest.mark.fault("N16")
 def test_lines_are_json_with_level_and_time():
     stream = io.StringIO()
     listener = start_logging("json", stream)
@@ -44,6 +45,7 @@ class _Closed(io.StringIO):
         raise BrokenPipeError
 
 
+@pytest.mark.fault("D11")
 def test_a_closed_pipe_raises_nothing():
     listener = start_logging("json", _Closed())
     for _ in range(10):
@@ -51,6 +53,7 @@ def test_a_closed_pipe_raises_nothing():
     listener.stop()
 
 
+@pytest.mark.fault("P16")
 def test_a_stalled_reader_costs_lines_and_no_time(monkeypatch):
     monkeypatch.setattr(log_module, "QUEUE_LINES", 3)
     monkeypatch.setattr(logging.handlers.QueueListener, "start", lambda _: None)

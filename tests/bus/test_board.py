@@ -26,6 +26,7 @@ def test_heats_from_the_start_without_any_message():
     assert b.outputs(1e6) == ALL
 
 
+@pytest.mark.fault("N15")
 def test_lease_rests_what_it_names_until_it_ends():
     b = board()
     assert b.hear(lease(off=("1",), vent=("fan",), ttl_s=60.0), 10.0) is None
@@ -96,6 +97,7 @@ def test_recorded_leases_mean_nothing_after_a_restart():
     assert b.outputs(1.0) == ALL
 
 
+@pytest.mark.fault("N03")
 def test_every_recorded_lease_played_again_changes_nothing():
     b = board()
     recorded = [lease(seq, echo=seq * 60.0) for seq in range(1, 50)]
@@ -133,6 +135,7 @@ def test_memory_for_sessions_is_bounded_and_a_new_boot_takes_its_place():
     assert b.hear(lease(2, session=f"run-{MOST_SESSIONS}", boot="boot-a.2"), 40.0) is None
 
 
+@pytest.mark.fault("N04")
 def test_going_off_waits_for_the_minimum_time_on():
     b = board(minimum_on_s=120.0)
     b.hear(lease(1), 30.0)

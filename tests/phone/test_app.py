@@ -31,6 +31,7 @@ def test_the_page_before_anything_was_heard(page):
     assert "Nothing has been heard from the controller yet." in request(page.app).text
 
 
+@pytest.mark.fault("N12")
 def test_texts_from_the_bus_are_escaped(page, drive):
     status = status_for(drive).model_copy(update={"notices": ("<script>alert(1)</script>",)})
     page.hear(status)
@@ -38,6 +39,7 @@ def test_texts_from_the_bus_are_escaped(page, drive):
     assert "&lt;script&gt;alert" in request(page.app).text
 
 
+@pytest.mark.fault("N12", "N13")
 @pytest.mark.parametrize("path", ROUTES[:1] + ROUTES[2:])
 def test_headers_under_which_a_browser_runs_only_what_is_ours(page, path):
     headers = request(page.app, path=path).headers
@@ -56,6 +58,7 @@ def test_the_hash_of_an_inline_text_is_that_of_the_standard():
     assert source_of("alert('Hello, world.');") == "'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
 
 
+@pytest.mark.fault("N08")
 @pytest.mark.parametrize("path", ROUTES)
 @pytest.mark.parametrize(
     "host", ["evil.example", "", None, "localhost.evil.example", "localhost:", "localhost:8x"]
@@ -87,6 +90,7 @@ def test_a_body_declared_too_large_is_refused(page, length):
     assert request(page.app, "POST", "/", headers={"Content-Length": length}).status == 413
 
 
+@pytest.mark.fault("N10")
 def test_a_body_that_grows_too_large_is_refused():
     piece = b"x" * (LARGEST_BODY_BYTES // 2)
     assert request(Door(_ok, (), ()), "POST", body=[piece, piece]).status == 204
@@ -99,6 +103,7 @@ def test_looking_changes_nothing(page, method, path):
     assert request(page.app, method, path).status == 405
 
 
+@pytest.mark.fault("N14")
 def test_what_is_not_there(page):
     assert request(page.app, path="/../etc/passwd").status == 404
 

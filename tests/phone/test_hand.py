@@ -156,6 +156,7 @@ def test_standing_orders_are_listed_with_their_end(browser, page, drive):
 # ---- who may, from where, how often --------------------------------------------------------------------
 
 
+@pytest.mark.fault("N07")
 @pytest.mark.parametrize("path", CHANGING)
 @pytest.mark.parametrize(
     "origin",
@@ -169,6 +170,7 @@ def test_a_form_of_another_page_is_refused(browser, page, path, origin):
     assert page.published == []
 
 
+@pytest.mark.fault("N07")
 @pytest.mark.parametrize("path", CHANGING[:2])
 @pytest.mark.parametrize("token", ["", "x", "ü", "A" * 43])
 def test_a_form_without_its_token_is_refused(browser, page, path, token):
@@ -185,6 +187,7 @@ def test_a_token_of_another_session_is_refused(browser, page):
     assert browser.send("/hand", HEAT_ALL | {"form": other.token}).status == 403
 
 
+@pytest.mark.fault("N08")
 @pytest.mark.parametrize("path", CHANGING)
 @pytest.mark.parametrize("host", ["evil.example", None])
 def test_other_names_change_nothing(browser, page, path, host):
@@ -200,6 +203,7 @@ def test_only_a_post_changes(browser, page, path, method):
     assert page.published == []
 
 
+@pytest.mark.fault("N10")
 @pytest.mark.parametrize("path", CHANGING)
 def test_a_large_body_is_refused(browser, page, path):
     if path == "/login":
@@ -237,6 +241,7 @@ def test_a_body_that_never_ends_is_not_waited_for(browser, page, monkeypatch):
     assert request(page.app, "POST", "/hand", headers=headers, body=[]).status == 408
 
 
+@pytest.mark.fault("N04")
 def test_so_many_orders_a_minute(browser, page):
     statuses = [browser.send("/hand", HEAT_ALL).status for _ in range(ORDERS_A_MINUTE + 2)]
     assert statuses == [303] * ORDERS_A_MINUTE + [429] * 2
@@ -273,6 +278,7 @@ def test_logging_in_ordering_and_logging_out(locked, page):
     assert locked.look().status == 303, "a cookie kept from before opens nothing"
 
 
+@pytest.mark.fault("N11")
 def test_logging_out_everywhere(locked, page):
     other = Browser(page)
     log_in(other)
@@ -300,6 +306,7 @@ def test_a_wrong_password(locked, page, tmp_path):
     assert b"guessed it" not in (tmp_path / "phone.db").read_bytes()
 
 
+@pytest.mark.fault("N06")
 def test_guessing_is_slowed_down(locked, monkeypatch):
     monkeypatch.setattr("controller.phone.access.is_password", lambda *_: False)
     statuses = [log_in(locked, f"guess {n}").status for n in range(7)]

@@ -28,6 +28,7 @@ def test_never_the_network_unasked(host):
     check_address(host, has_password=True)
 
 
+@pytest.mark.fault("N09")
 def test_four_hundred_slow_sockets_do_not_keep_others_out(page, monkeypatch):
     monkeypatch.setattr(serve, "PATIENCE_S", 1.0)
     with served(page) as address:
