@@ -1,0 +1,137 @@
+"""A new release is tried first, not taken up into a cold night, and put back if it does not stay up."""
+
+import json
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).parents[1]
+
+SYSTEMCTL = """#!/bin/sh
+echo "$@" >> {folder}/calls
+case "$1" in
+  restart) case "$(readlink {prefix}/venv)" in *broken*) exit ${{RESTART_RC:-0}};; esac ;;
+  is-active) case "$(readlink {prefix}/venv)" in *broken*) exit 3;; esac ;;
+  show) case "$(readlink {prefix}/venv)" in
+      *loops*) n=$(cat {folder}/n 2>/dev/null || echo 0); echo $((n + 1)) | tee {folder}/n ;;
+      *) echo 0 ;;
+    esac ;;
+esac
+"""
+
+
+class Machine:
+    """A prefix with releases that do what the scripts ask, and a service manager that plays along."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.prefix, self.etc = folder, folder / "opt", folder / "etc"
+        self.systemctl = folder / "systemctl"
+        self.systemctl.write_text(SYSTEMCTL.format(folder=folder, prefix=self.prefix))
+        self.systemctl.chmod(0o755)
+        self.site = folder / "site.toml"
+        self.site.write_text("")
+
+    def release(self, name: str, *, watts: float = 0.0, check: int = 0, rehearse: int = 0, plan: int = 0):
+        path = self.prefix / "releases" / name
+        (path / "bin").mkdir(parents=True)
+        made = json.dumps({"course": {"string_w": [[0.0, 0.0]] * 10 + [[watts, 0.0]] + [[0.0, 0.0]] * 60}})
+        program = path / "bin" / "rimeward"
+        program.write_text(
+            f"#!/bin/sh\ncase $1 in check) exit {check};; rehearse) exit {rehearse};; "
+            f"plan) echo '{made}'; exit {plan};; esac\n"
+        )
+        program.chmod(0o755)
+        (path / "bin" / "python").write_text('#!/bin/sh\nexec python3 "$@"\n')
+        (path / "bin" / "python").chmod(0o755)
+        return path
+
+    def use(self, release: Path) -> None:
+        (self.prefix / "venv").symlink_to(release)
+
+    @property
+    def used(self) -> str:
+        return (self.prefix / "venv").readlink().name
+
+    def sh(self, command: str) -> subprocess.CompletedProcess:
+        environment = {
+            **os.environ,
+            "SYSTEMCTL": str(self.systemctl),
+            "ETC": str(self.etc),
+            "SETTLE_S": "0",
+            "prefix": str(self.prefix),
+            "site": str(self.site),
+        }
+        script = f"set -eu; . deploy/common.sh; . deploy/release.sh; {command}"
+        return subprocess.run(
+            ["sh", "-c", script], cwd=TOP, env=environment, capture_output=True, text=True, check=False
+        )
+
+    def calls(self) -> str:
+        return (self.folder / "calls").read_text()
+
+
+@pytest.fixture
+def machine(tmp_path):
+    return Machine(tmp_path)
+
+
+def test_a_first_release_is_taken_up(machine):
+    new = machine.release("1")
+    done = machine.sh(f'night_is_far "$prefix" "$site" "" && take_up "$prefix" {new}')
+    assert done.returncode == 0, done.stderr
+    assert machine.used == "1"
+    assert "restart rimeward" in machine.calls()
+
+
+@pytest.mark.fault("P14", "P08", "P-20")
+@pytest.mark.parametrize("name", ["2-broken", "2-loops"])
+def test_one_that_does_not_stay_up_is_replaced_by_the_one_before(machine, name):
+    machine.use(machine.release("1"))
+    new = machine.release(name)
+    done = machine.sh(f'take_up "$prefix" {new}')
+    assert done.returncode == 1
+    assert machine.used == "1"
+    assert "put back" in done.stderr
+    assert machine.calls().count("restart rimeward\n") == 2
+
+
+@pytest.mark.fault("P14")
+@pytest.mark.parametrize(("trouble", "words"), [("check", "refuses"), ("rehearse", "rehearsed night")])
+def test_one_that_fails_its_trial_changes_nothing(machine, trouble, words):
+    machine.use(machine.release("1"))
+    new = machine.release("2", **{trouble: 1})
+    done = machine.sh(f'try_release {new} "$site" && take_up "$prefix" {new}')
+    assert done.returncode == 1
+    assert words in done.stderr
+    assert machine.used == "1"
+    assert not (machine.folder / "calls").exists()
+
+
+@pytest.mark.fault("P14")
+def test_nothing_is_changed_before_a_night_that_needs_heat_unless_told_so(machine):
+    machine.use(machine.release("1", watts=175.0))
+    refused = machine.sh('night_is_far "$prefix" "$site" ""')
+    assert (refused.returncode, "need heat" in refused.stderr) == (1, True)
+    assert machine.sh('night_is_far "$prefix" "$site" --now').returncode == 0
+
+
+def test_nor_where_it_cannot_be_told(machine):
+    machine.use(machine.release("1", plan=1))
+    refused = machine.sh('night_is_far "$prefix" "$site" ""')
+    assert (refused.returncode, "cannot be told" in refused.stderr) == (1, True)
+
+
+def test_a_mild_night_is_no_hindrance(machine):
+    machine.use(machine.release("1"))
+    assert machine.sh('night_is_far "$prefix" "$site" ""').returncode == 0
+
+
+def test_the_release_in_use_and_the_newest_other_are_kept(machine):
+    for name in ("1-20270101T000000Z", "1-20270201T000000Z", "1-20270301T000000Z"):
+        machine.release(name)
+    machine.use(machine.release("1-20270401T000000Z"))
+    machine.sh('forget_old "$prefix"')
+    left = sorted(path.name for path in (machine.prefix / "releases").iterdir())
+    assert left == ["1-20270301T000000Z", "1-20270401T000000Z"]
