@@ -50,6 +50,7 @@ from controller.keeper import (
     EchoHeard,
     Event,
     HandOrdered,
+    HouseKnown,
     Noted,
     OutlookMade,
     PlanMade,
@@ -72,6 +73,7 @@ from controller.service import notify
 from controller.site.model import Site
 from controller.site.work import NOTHING_DONE, Done
 from controller.thermal.fruit import lagged_c
+from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of
 from controller.weather.forecast import Forecast
 from controller.weather.service import FILE_NAME, Forecasts
@@ -197,6 +199,9 @@ class Daemon:
             model = self._model()
             outlook = outlook_of(self.site, forecast, state.latest_c, now, parameters=model.parameters)
             self.inbox.put("outlook", OutlookMade(outlook=outlook))
+            weather = inputs_of(forecast, self.site, model.parameters, now)
+            known = HouseKnown(parameters=model.parameters, noise=model.noise, weather=weather)
+            self.inbox.put("house-known", known)
             self._expectation = forecast
             self.make_plan()
             troubles = (self.forecasts.trouble, self.site_weather.trouble)

@@ -20,7 +20,8 @@ from typing import assert_never
 
 from controller.crop.limits import limits_of
 from controller.guard import evidence as ev
-from controller.guard.confirm import Confirmation, Known, Words, take_word
+from controller.guard import witness as wit
+from controller.guard.confirm import Confirmation, Known, Words, done, take_word
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
@@ -32,6 +33,10 @@ from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent,
 from controller.plan.outlook import Outlook
 from controller.plan.plan import Plan
 from controller.site.model import Site
+from controller.site.work import Work
+from controller.thermal.drive import Inputs
+from controller.thermal.noise import Noise
+from controller.thermal.parameters import Parameters
 
 # A decision that stands is handed out again after this long, so that the journal shows it still stood.
 REPEAT_S = 900.0
@@ -102,6 +107,15 @@ class PlanMade:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HouseKnown:
+    """What is known of the house: the model in use, and the weather expected, None where nobody says."""
+
+    parameters: Parameters
+    noise: Noise
+    weather: Inputs | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BusUp:
     """The bus is there (again): every board is told the present state at once."""
 
@@ -127,6 +141,7 @@ Event = (
     | Confirmed
     | OutlookMade
     | PlanMade
+    | HouseKnown
     | BusUp
     | Found
     | Tick
@@ -188,6 +203,7 @@ class Rules:
     periods_s: Mapping[str, float]
     offsets_k: Mapping[str, float]
     longitude_deg: float
+    witness: wit.WitnessRules
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,6 +215,7 @@ class State:
 
     rules: Rules
     session: str
+    witness: wit.Witness
     probes: Mapping[str, ev.ProbeMemory] = field(default_factory=dict)
     latest_c: Mapping[str, float] = field(default_factory=dict)
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
@@ -229,11 +246,13 @@ def _with(
     probes: Mapping[str, ev.ProbeMemory] | None = None,
     latest_c: Mapping[str, float] | None = None,
     boards: Mapping[str, BoardMemory] | None = None,
+    witness: wit.Witness | None = None,
 ) -> State:
     """Return the state with what a message changed; by hand, since it happens at every message."""
     return State(
         rules=state.rules,
         session=state.session,
+        witness=state.witness if witness is None else witness,
         probes=state.probes if probes is None else probes,
         latest_c=state.latest_c if latest_c is None else latest_c,
         boards=state.boards if boards is None else boards,
@@ -259,6 +278,7 @@ def begin(site: Site, session: str) -> State:
     return State(
         rules=rules,
         session=session,
+        witness=wit.begin(site),
         boards={board.name: BoardMemory() for board in rules.boards},
         trees={tree.name: TreeMemory() for tree in rules.trees},
         vents={vent.name: VentMemory(open=vent.rests_open) for vent in rules.vents},
@@ -312,6 +332,7 @@ def _rules_of(site: Site) -> Rules:
         periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
         offsets_k={probe.name: probe.offset_k for probe in site.probes},
         longitude_deg=site.place.longitude_deg,
+        witness=wit.witness_rules_of(site),
     )
 
 
@@ -335,6 +356,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return replace(state, outlook=outlook), ()
         case PlanMade(plan=plan):
             return replace(state, plan=plan, plan_came_s=now.mono_s), ()
+        case HouseKnown(parameters=parameters, noise=noise, weather=weather):
+            return replace(state, witness=wit.told(state.witness, parameters, noise, weather)), ()
         case BusUp():
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
             return replace(state, boards=fresh), ()
@@ -361,8 +384,12 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
     if memory is None:
         return state
     echoed_seq = event.seq if event.session == state.session else 0
+    witness = state.witness
+    if memory.on and memory.boot == event.boot:
+        span_s = now.mono_s - memory.heard_s
+        witness = wit.heated(witness, state.rules.witness, event.board, memory.on, span_s)
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
-    return _with(state, boards={**state.boards, event.board: memory})
+    return _with(state, boards={**state.boards, event.board: memory}, witness=witness)
 
 
 def _forget_board(state: State, board: str) -> State:
@@ -423,8 +450,39 @@ def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None
 
 def outside_temp_c(state: State, now: Now) -> float:
     """Return what the outside probe reads [°C]; NaN unless it may be believed now."""
-    outside = _judge(state, state.rules.outside_probes, now)
-    return outside.temp_c if outside is not None and outside.fault is None else math.nan
+    return _temp_c(_judge(state, state.rules.outside_probes, now))
+
+
+def _judge_tree(state: State, tree: str, now: Now) -> ev.Evidence:
+    evidence = _judge(state, state.rules.tree_probes[tree], now)
+    assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
+    return evidence
+
+
+def _temp_c(evidence: ev.Evidence | None) -> float:
+    return evidence.temp_c if evidence is not None and evidence.fault is None else math.nan
+
+
+def _witness(state: State, trees: Mapping[str, ev.Evidence], now: Now) -> wit.Witness:
+    """Return the model witness as of now."""
+    rules, boards = state.rules, state.boards
+    if not state.witness.is_due(now):
+        return state.witness
+    is_done = done(state.confirmed, now)
+    senses = wit.Senses(
+        house_c=_temp_c(_judge(state, rules.house_probes, now)),
+        outside_c=outside_temp_c(state, now),
+        trees_c=tuple([_temp_c(evidence) for evidence in trees.values()]),
+        vent_m3_s=sum(
+            air_m3_s
+            for board, vents in rules.witness.vents.items()
+            for channel, air_m3_s in vents.items()
+            if channel in boards[board].on
+        ),
+        # as the site file has it, unless somebody says it is off
+        fleece_on=tuple([(Work.UNCOVERED, tree) not in is_done for tree in trees]),
+    )
+    return wit.step(state.witness, rules.witness, senses, now)
 
 
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
@@ -433,10 +491,11 @@ _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason
 def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     rules = state.rules
     heard_boards = {board.name for board in rules.boards if state.boards[board.name].is_heard(board, now)}
+    evidence_of = {tree.name: _judge_tree(state, tree.name, now) for tree in rules.trees}
+    witness = _witness(state, evidence_of, now)
     trees, heat = {}, {}
-    for tree in rules.trees:
-        evidence = _judge(state, rules.tree_probes[tree.name], now)
-        assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
+    for number, tree in enumerate(rules.trees):
+        evidence = ev.beside(evidence_of[tree.name], witness.word(number), tree.hold_c)
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
         decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now, ask)
@@ -456,6 +515,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     new = State(
         rules=rules,
         session=state.session,
+        witness=witness,
         probes=state.probes,
         latest_c=state.latest_c,
         boards=boards,

@@ -19,10 +19,25 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message, Transport
 from controller.guard.decision import Decision
 from controller.guard.now import Now
-from controller.keeper import Action, BusUp, Decide, Event, OutlookMade, PlanMade, State, Tick, begin, handle
+from controller.keeper import (
+    Action,
+    BusUp,
+    Decide,
+    Event,
+    HouseKnown,
+    OutlookMade,
+    PlanMade,
+    State,
+    Tick,
+    begin,
+    handle,
+)
 from controller.plan.outlook import Outlook, outlook_of
 from controller.plan.plan import plan_of
 from controller.site.model import Site
+from controller.thermal.inputs import inputs_of
+from controller.thermal.noise import Noise
+from controller.thermal.parameters import parameters_of
 from controller.weather.forecast import Forecast
 from simulator.night import Night
 from simulator.world import Record, World, baseline
@@ -38,6 +53,8 @@ LONG_RUN_H = 72.0
 # A night looks at a new forecast this often [s]; a long run every third day.
 FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
+# The model witness is told the weather for so long [s].
+WEATHER_S = 72 * 3600.0
 # A rehearsal plans anew this often [s], less often than the daemon; a long one only while a tree is within
 # ``PLAN_MARGIN_K`` of its hold temperature or the house is warm.
 PLAN_S = 3600.0
@@ -167,6 +184,7 @@ def play(
     world = World.of_night(night, seed, bus.connect, site=site)
     is_long = night.hours > LONG_RUN_H
     forecast_s = LONG_FORECAST_S if is_long else FORECAST_S
+    parameters = parameters_of(site)
     tracer = _Trace(trace)
     reasons: Counter[str] = Counter()
     auditor = Auditor(site, bus)
@@ -186,6 +204,8 @@ def play(
             outlook = outlook_of(site, expected, controller.state.latest_c, now.utc)
             next_plan_s = world.elapsed_s
             controller.tell(OutlookMade(outlook=outlook), now)
+            weather = inputs_of(expected, site, parameters, now.utc, horizon_s=WEATHER_S)
+            controller.tell(HouseKnown(parameters=parameters, noise=Noise(), weather=weather), now)
             if outlook is not None and on_outlook is not None:
                 on_outlook(outlook, world)
         if (

@@ -16,6 +16,7 @@ from controller.keeper import (
     Decide,
     EchoHeard,
     HandOrdered,
+    HouseKnown,
     Noted,
     OutlookMade,
     PlanMade,
@@ -30,6 +31,9 @@ from controller.plan.outlook import Outlook
 from controller.plan.plan import plan_of
 from controller.site.load import example_site, parse_site
 from controller.site.work import Work
+from controller.thermal.inputs import inputs_of
+from controller.thermal.noise import Noise
+from controller.thermal.parameters import parameters_of
 from tests.conftest import DUSK, Drive, at
 from tests.plan.test_outlook import forecast
 
@@ -427,3 +431,62 @@ def test_a_word_about_what_is_not_there_is_refused(drive):
     (noted,) = drive.tell(Confirmed(confirmation=word))
     assert not noted.answer.accepted
     assert drive.state.confirmed == {}
+
+
+# ---- the model witness --------------------------------------------------------------------------------
+
+
+def cold_house(drive, hours=3.0):
+    """Let a house stand at -1 °C for some hours of night, its trees at what it leaves them."""
+    drive.temps_c |= {name: 1.0 for name in drive.temps_c if name.startswith("air-")}
+    drive.temps_c |= {"house": -1.0, "outside": -3.0}
+    for _ in range(round(hours * 60)):
+        drive.step(60.0)
+
+
+def test_a_probe_warmer_than_anything_explains_cannot_keep_heat_off(drive):
+    cold_house(drive)
+    assert drive.tree("lemon").reason is Reason.COLD
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+    drive.temps_c["air-yuzu"] = 7.0
+    for _ in range(3):
+        drive.step(60.0)
+    decision = drive.tree("yuzu")
+    assert (decision.active, decision.reason) == (True, Reason.WITNESS_COLDER)
+    assert "air-yuzu reads 7.0 °C, but house, outside and heat explain" in decision.because
+    assert [found.code for found in drive.state.found if found.target == "yuzu"] == ["witness-colder"]
+    give(drive, Order.HAND_OFF, target="yuzu")
+    drive.step(60.0)
+    assert drive.tree("yuzu").active, "nor can a person by such a probe"
+
+
+def test_heat_that_the_boards_report_explains_a_warm_probe(drive):
+    cold_house(drive)
+    for minute in range(90):
+        for board in ("east", "west"):
+            drive.echo(board, on=("5",))
+        drive.boards_answer = False
+        drive.temps_c["air-yuzu"] = min(7.0, 1.0 + 0.3 * minute)
+        drive.step(60.0)
+    assert drive.state.witness.word(4).mean_c > 4.0
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+
+
+def test_a_fleece_that_somebody_says_is_off_is_off_for_the_witness(drive):
+    cold_house(drive)
+    covered_c = drive.state.witness.word(4).mean_c
+    word = Confirmation(
+        id="w1", who="Nora", what=Work.UNCOVERED, target_kind="tree", target="yuzu", at=drive.now.utc
+    )
+    drive.tell(Confirmed(confirmation=word))
+    for _ in range(90):
+        drive.step(60.0)
+    assert drive.state.witness.word(4).mean_c < covered_c - 0.5
+
+
+def test_the_witness_is_told_the_model_in_use_and_the_weather(drive, curlew_yard):
+    parameters = parameters_of(curlew_yard)
+    weather = inputs_of(forecast(-6.0), curlew_yard, parameters, DUSK)
+    drive.tell(HouseKnown(parameters=parameters, noise=Noise(), weather=weather))
+    assert drive.state.witness.filter.parameters is parameters
+    assert drive.state.witness.expected.row(drive.now) == 0

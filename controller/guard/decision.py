@@ -18,6 +18,8 @@ class Reason(StrEnum):
     PROBE_OUT_OF_RANGE = "probe-out-of-range"
     PROBE_FROZEN = "probe-frozen"
     BOARD_SILENT = "board-silent"
+    # a tree's evidence does not hang together: heat
+    WITNESS_COLDER = "witness-colder"
     # a tree's ladder
     TOO_HOT = "too-hot"
     HAND_ON = "hand-on"
@@ -67,6 +69,10 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PROBE_OUT_OF_RANGE: "{probe} reads {temp_c:.1f} °C, which no probe here can see, so {rest}",
     Reason.PROBE_FROZEN: "{probe} has said {temp_c:.2f} °C for {age_s:.0f} s while others moved, so {rest}",
     Reason.BOARD_SILENT: "{temp_c:.2f} °C would do, but no board answers ({board}), so {rest}",
+    Reason.WITNESS_COLDER: (
+        "{probe} reads {temp_c:.1f} °C, but house, outside and heat explain {witness_c:.1f} °C, "
+        "give or take {spread_k:.1f} K, so {rest}"
+    ),
     Reason.TOO_HOT: "{temp_c:.1f} °C under the fleece is above {limit_c:g} °C, so the string is cut",
     Reason.HAND_ON: "{who} ordered heat until {until}",
     Reason.HAND_OFF: "{who} ordered it off until {until}, and {temp_c:.1f} °C is above {limit_c:.1f} °C",
@@ -117,6 +123,8 @@ class Decision:
     ahead_s: float = math.nan
     minimum_s: float = math.nan
     asked_c: float = math.nan
+    witness_c: float = math.nan
+    spread_k: float = math.nan
     switchings: int = 0
     probe: str = ""
     board: str = ""
@@ -135,6 +143,8 @@ class Decision:
             ahead_s=self.ahead_s,
             minimum_s=self.minimum_s,
             asked_c=self.asked_c,
+            witness_c=self.witness_c,
+            spread_k=self.spread_k,
             plan=self.plan,
             switchings=self.switchings,
             probe=self.probe or "the probe",

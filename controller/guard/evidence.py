@@ -2,11 +2,12 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from controller.guard.decision import Reason
 from controller.guard.now import Now
+from controller.guard.witness import SILENT, Word
 
 # What air near a citrus house can be; a DS18B20's power-on value (85.0) and a driver's "gone" value (-127)
 # lie outside.
@@ -41,6 +42,7 @@ class Evidence:
     """A temperature [°C] that may count, or the fault that forbids it, with its age or lead [s].
 
     ``rh_pct`` is the humidity that came with it, NaN where none is measured.
+    ``doubt`` is why a sound reading still cannot justify OFF, and ``witness`` what the model says beside it.
     """
 
     probe: str
@@ -49,6 +51,8 @@ class Evidence:
     age_s: float = math.nan
     ahead_s: float = math.nan
     rh_pct: float = math.nan
+    doubt: Reason | None = None
+    witness: Word = SILENT
 
 
 def remember(
@@ -133,3 +137,10 @@ def coldest(evidence: list[Evidence]) -> Evidence:
     """Return the evidence that decides among several probes: the coldest sound one, else the first fault."""
     sound = [each for each in evidence if each.fault is None]
     return min(sound, key=lambda each: each.temp_c) if sound else evidence[0]
+
+
+def beside(evidence: Evidence, word: Word, limit_c: float) -> Evidence:
+    """Return a tree's evidence beside the model's word: doubted where the two cannot both be true."""
+    if evidence.fault is not None or not word.contradicts(evidence.temp_c, limit_c):
+        return evidence
+    return replace(evidence, doubt=Reason.WITNESS_COLDER, witness=word)

@@ -22,6 +22,8 @@ class FindingCode(StrEnum):
     PROBE_NOT_A_NUMBER = "probe-not-a-number"
     PROBE_OUT_OF_RANGE = "probe-out-of-range"
     PROBE_FROZEN = "probe-frozen"
+    # a sound reading that cannot be true beside the rest
+    WITNESS_COLDER = "witness-colder"
     # boards and strings
     BOARD_SILENT = "board-silent"
     BOARD_DISOBEYS = "board-disobeys"
@@ -118,6 +120,13 @@ KNOWN: dict[FindingCode, Known] = {
         what="probe stuck",
         cause="the probe or the program that reads it hangs",
         look_at="the board that reads the probe: switch it off and on",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.WITNESS_COLDER: Known(
+        severity=3,
+        what="a tree's probe reads warmer than house, outside and heat explain",
+        cause="the probe hangs elsewhere, touches a lamp, or is stuck; or two probes are swapped",
+        look_at="where the probe hangs: at fruit height under its own fleece, touching no lamp",
         sure=Sure.LIKELY,
     ),
     FindingCode.BOARD_SILENT: Known(

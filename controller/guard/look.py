@@ -24,6 +24,7 @@ NEAR_FROST_K = 2.0
 _TREE_FINDINGS = {
     Reason.TOO_HOT: FindingCode.TOO_HOT,
     Reason.HAND_OFF_OVERRULED: FindingCode.OFF_OVERRULED,
+    Reason.WITNESS_COLDER: FindingCode.WITNESS_COLDER,
 }
 
 

@@ -5,13 +5,14 @@ Heat is the resting state: whatever is not known to be warm is heated.
     1  bad input           the probe is missing, not a number, out of range, stale, from the future or
                            frozen                                             -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
-    3  hand order          on -> heat;  off -> off, but never where fruit is lost
-    4  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
-    5  minimum on time     a heater that began stays on for 120 s
-    6  switched often      at the eleventh switching within the hour it stays on
-    7  plan                warms ahead, or blossom hangs: not above the floor it asks -> heat; a plan too old
+    3  doubt               the model, the siblings or the probe's own past speak against the reading -> heat
+    4  hand order          on -> heat;  off -> off, but never where fruit is lost
+    5  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
+    6  minimum on time     a heater that began stays on for 120 s
+    7  switched often      at the eleventh switching within the hour it stays on
+    8  plan                warms ahead, or blossom hangs: not above the floor it asks -> heat; a plan too old
                            or asking something absurd is named and changes nothing
-    8  warm enough         -> off, as long as the lease is renewed
+    9  warm enough         -> off, as long as the lease is renewed
 
 Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
 """
@@ -22,6 +23,7 @@ from controller.guard.decision import Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
 from controller.guard.now import Now
+from controller.guard.witness import SPREADS
 from controller.plan.plan import LARGEST_LIFT_K, OLDEST_S, Ask
 
 # Air under fleece this hot means a displaced string or morning sun: fleece (polypropylene) softens far
@@ -109,6 +111,8 @@ def _ladder(
             age_s=evidence.age_s if evidence.fault else age_s,
             asked_c=ask.floor_c if ask else float("nan"),
             plan=ask.why if ask else "",
+            witness_c=evidence.witness.mean_c,
+            spread_k=SPREADS * evidence.witness.spread_k,
             ahead_s=evidence.ahead_s,
             minimum_s=MINIMUM_ON_S,
             switchings=switchings,
@@ -124,6 +128,8 @@ def _ladder(
         return record(Reason.TOO_HOT, heat=False, limit_c=TOO_HOT_C)
     if not rules.has_strings:
         return record(Reason.NO_STRING, heat=False, limit_c=rules.hold_c)
+    if evidence.doubt is not None:
+        return record(evidence.doubt, heat=True)
     if order is not None and order.order is Order.HAND_ON:
         return record(Reason.HAND_ON, heat=True)
     if order is not None and order.order is Order.HAND_OFF:

@@ -13,8 +13,11 @@ from controller.physics import FloatArray
 from controller.thermal.drive import Inputs
 from controller.thermal.model import (
     HOUSE,
+    MOST_MODES,
     OFFSET,
     SUNNY_W_M2,
+    VENT_BIN_M3_S,
+    WIND_BIN_M_S,
     Stepper,
     continuous,
     discretise,
@@ -25,8 +28,10 @@ from controller.thermal.predict import initial_state
 from controller.thermal.record import driven, filled
 
 STEP_S = 60.0
+# Times nearer to one another than this are the same [s].
+_SAME_S = 1e-6
 # With the outside temperature unknown the house is told its own, and may be this wrong in it [K].
-_BLIND_K = 4.0
+BLIND_K = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,14 +68,18 @@ class Filter:
     ----------
     parameters, noise
         The house, and how far model and probes are to be trusted.
+    step_s
+        Longest time carried in one go [s]; exact for any, since what drives the house is constant over it.
     """
 
-    def __init__(self, parameters: Parameters, noise: Noise) -> None:
-        self.parameters, self.noise = parameters, noise
+    def __init__(self, parameters: Parameters, noise: Noise, *, step_s: float = STEP_S) -> None:
+        self.parameters, self.noise, self._step_s = parameters, noise, step_s
         self._walk = intensity(noise, parameters.tree_count)
-        self._stepper = Stepper(parameters, STEP_S, self._walk)
+        self._stepper = Stepper(parameters, step_s, self._walk)
         self._C = output_matrix(parameters.tree_count)
         self._R = probe_covariance(noise, parameters.tree_count)
+        # what is kept is no state: forgetting it costs time only
+        self._modes: dict[object, tuple[FloatArray, FloatArray, FloatArray]] = {}
 
     def start(self, at_s: float, readings_c: ArrayLike, outside_c: float, deep_c: float) -> Estimate:
         """Return a first estimate from readings of house and trees (1+N,), NaN where there is none."""
@@ -99,20 +108,52 @@ class Filter:
         if not np.isfinite(known.outside_temp_c[0]):
             known = replace(known, outside_temp_c=np.full(known.steps, mean[HOUSE]))
             covariance = covariance.copy()
-            covariance[OFFSET, OFFSET] = max(covariance[OFFSET, OFFSET], _BLIND_K**2)
+            covariance[OFFSET, OFFSET] = max(covariance[OFFSET, OFFSET], BLIND_K**2)
         u = driven(known)[0]
         step, every = self._stepper.modes_of(known)
         index = every[0]
         Phi, Gamma, Q = step.Phi[index], step.Gamma[index] @ u, step.Q[index]
-        whole = int(span_s // STEP_S)
+        whole = int((span_s + _SAME_S) // self._step_s)
         for _ in range(whole):
             mean, covariance = Phi @ mean + Gamma, Phi @ covariance @ Phi.T + Q
-        rest_s = span_s - whole * STEP_S
-        if rest_s > 0.0:
+        rest_s = span_s - whole * self._step_s
+        if rest_s > _SAME_S:
             A, B = continuous(self.parameters, known.wind_m_s[0], known.vent_m3_s[0], known.fleece_on[0])
             Phi, Gamma, Q = discretise(A, B, rest_s, self._walk[int(known.sun_w_m2[0] > SUNNY_W_M2)])
             mean, covariance = Phi @ mean + Gamma @ u, Phi @ covariance @ Phi.T + Q
         return Estimate(at_s=until_s, mean=mean, covariance=_symmetric(covariance))
+
+    def carry(
+        self,
+        estimate: Estimate,
+        u: FloatArray,
+        steps: int,
+        *,
+        wind_m_s: float,
+        vent_m3_s: float,
+        fleece_on: tuple[bool, ...],
+        sunny: bool,
+    ) -> Estimate:
+        """Return the estimate carried on by whole steps: ``advance`` where all is known, without detours.
+
+        ``u`` (m,) drives the house, in the order of the state space.
+        """
+        key = (round(wind_m_s / WIND_BIN_M_S), round(vent_m3_s / VENT_BIN_M3_S), fleece_on, sunny)
+        mode = self._modes.get(key)
+        if mode is None:
+            if len(self._modes) >= MOST_MODES:
+                self._modes.clear()
+            sun_w_m2 = 2.0 * SUNNY_W_M2 if sunny else 0.0
+            step, where = self._stepper.modes([wind_m_s], [vent_m3_s], np.array([fleece_on]), [sun_w_m2])
+            index = int(where[0])
+            mode = self._modes[key] = step.Phi[index], step.Gamma[index], step.Q[index]
+        Phi, Gamma, Q = mode
+        mean, covariance, push = estimate.mean, estimate.covariance, Gamma @ u
+        for _ in range(steps):
+            mean, covariance = Phi @ mean + push, Phi @ covariance @ Phi.T + Q
+        return Estimate(
+            at_s=estimate.at_s + steps * self._step_s, mean=mean, covariance=_symmetric(covariance)
+        )
 
     def read(self, estimate: Estimate, readings_c: ArrayLike) -> tuple[Estimate, Surprise]:
         """Return the estimate after readings of house and trees (1+N,), and their surprise.
