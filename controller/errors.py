@@ -8,6 +8,7 @@
     │   └── ShapeError     it answered, but not with what its documentation promises
     ├── MessageError       a payload on the bus is not what the contract says
     ├── BoardError         a board's own file or hardware cannot be used
+    ├── ConformityError    a board does not do what the bus contract says
     ├── BrokerError        no broker could be started or reached
     ├── JournalError       the journal cannot be used
     ├── LogbookError       a logbook cannot be used; the text names line and column
@@ -71,6 +72,10 @@ class MessageError(RimewardError):
 
 class BoardError(RimewardError):
     """A board's own file or hardware cannot be used."""
+
+
+class ConformityError(RimewardError):
+    """A board does not do what the bus contract says."""
 
 
 class BrokerError(RimewardError):

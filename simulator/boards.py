@@ -22,9 +22,16 @@ class Connect(Protocol):
     """How a board gets onto the bus, whichever bus it is."""
 
     def __call__(
-        self, client: str, filters: Sequence[str], listener: Listener, will: Message | None, /
+        self,
+        client: str,
+        filters: Sequence[str],
+        listener: Listener,
+        will: Message | None,
+        /,
+        *,
+        on_up: Callable[[], None],
     ) -> Transport:
-        """Return a connection that hears what matches the filters."""
+        """Return a connection that hears what matches the filters, and calls ``on_up`` whenever it stands."""
         ...
 
 
@@ -72,7 +79,8 @@ class SimBoard:
         self._lock = threading.RLock()
         self._mono_s = 0.0
         self._at: datetime | None = None
-        self._start("power-on")
+        with self._lock:  # a connection may stand before it is known here
+            self._start("power-on")
 
     # ---- the board's own life -----------------------------------------------------------------------
 
@@ -120,6 +128,7 @@ class SimBoard:
             interlocked=self._interlocked,
         )
         self._reason = reason
+        self._born = False
         self.on = self._contract.outputs(self._mono_s)
         self._echoed_s = self._read_s = float("-inf")
         topic = self._topics.alive(self.name)
@@ -128,8 +137,18 @@ class SimBoard:
             (self._topics.lease(self.name),),
             self._hear,
             Message(topic, AlivePayload(session=self._boot, alive=False).to_json()),
+            on_up=self._rise,
         )
-        self._transport.publish(topic, AlivePayload(session=self._boot, alive=True).to_json())
+
+    def _rise(self) -> None:
+        """Be born on the bus; after a lost connection say at once how things stand."""
+        with self._lock:
+            if self.powered:
+                alive = AlivePayload(session=self._boot, alive=True)
+                self._transport.publish(self._topics.alive(self.name), alive.to_json())
+                if self._born:
+                    self._echo()
+                self._born = True
 
     def _hang_up(self) -> None:
         """Leave the bus as a board does whose supply fails: without a word, so that its will is published."""

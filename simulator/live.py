@@ -51,11 +51,19 @@ class _BoardLine:
         filters: Sequence[str],
         listener: Listener,
         will: Message | None,
+        on_up: Callable[[], None],
     ) -> None:
         self._listener = listener
         self._heard: deque[Message] = deque(maxlen=100)
         self._mqtt = MqttTransport(
-            broker, client, filters, self._heard.append, will=will, protocol=protocol, keepalive_s=10
+            broker,
+            client,
+            filters,
+            self._heard.append,
+            on_up=on_up,
+            will=will,
+            protocol=protocol,
+            keepalive_s=10,
         )
         self._mqtt.start()
 
@@ -158,9 +166,14 @@ class LiveRehearsal:
 
     def _connector(self, protocol: Protocol) -> Callable[..., Transport]:
         def connect(
-            client: str, filters: Sequence[str], listener: Listener, will: Message | None
+            client: str,
+            filters: Sequence[str],
+            listener: Listener,
+            will: Message | None,
+            *,
+            on_up: Callable[[], None],
         ) -> Transport:
-            line = _BoardLine(self._connection, protocol, client, filters, listener, will)
+            line = _BoardLine(self._connection, protocol, client, filters, listener, will, on_up)
             self._lines.append(line)
             return line
 

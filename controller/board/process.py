@@ -104,7 +104,8 @@ class BoardProcess:
         code = 0
         while not self.stopping.is_set():
             self._cycle()
-            if not (self.transport.thread_alive and self._prober.is_alive()):
+            dead = not (self.transport.thread_alive and self._prober.is_alive())
+            if dead and not self.stopping.is_set():
                 log.critical("thread_died", then="the process ends, heat on, and is started again")
                 code = EXIT_DEAD_THREAD
                 break

@@ -9,6 +9,7 @@ import click
 
 from controller import __version__
 from controller.cli.board import board
+from controller.cli.conform import conform
 from controller.cli.forecast import forecast
 from controller.cli.learn import fit, predict
 from controller.cli.phone import phone
@@ -38,5 +39,19 @@ def main() -> None:
     """See frost coming and keep tender citrus just warm enough."""
 
 
-for command in (check, schema, run, board, phone, rehearse, size, plan, forecast, fit, predict, probe):
+for command in (
+    check,
+    schema,
+    run,
+    board,
+    conform,
+    phone,
+    rehearse,
+    size,
+    plan,
+    forecast,
+    fit,
+    predict,
+    probe,
+):
     main.add_command(command)

@@ -191,7 +191,8 @@ class BareTransport:
 def test_any_transport_will_do_and_a_dead_board_hears_nothing(curlew_yard):
     lines = []
 
-    def connect(_client, _filters, listener, _will):
+    def connect(_client, _filters, listener, _will, *, on_up):
+        del on_up
         lines.append(BareTransport(listener))
         return lines[-1]
 
