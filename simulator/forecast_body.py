@@ -36,6 +36,9 @@ COMMON_SHARE = 0.8
 ERROR_LASTS_H = 12.0
 GROWTH_LEAD_H, GROWTH = (0.0, 24.0, 96.0), (0.5, 1.0, 2.0)
 
+# How much warmer a night under cloud is said to be than the clear one that comes [K] (estimate).
+CLOUD_WARMS_K = 5.0
+
 # Ways in which what is said can be wrong, each with what a client sees.
 WRONG_BODIES: dict[str, str] = {
     "null-tail": "no temperature for the last two days",
@@ -43,6 +46,9 @@ WRONG_BODIES: dict[str, str] = {
     "wrong-units": "temperatures in °F whatever was asked for",
     "wrong-length": "a column shorter than the stamps",
     "repeated-hours": "a stamp that is there twice",
+    "missing-hours": "a day from which some hours are left out",
+    "overcast": "full cloud and the warmth it keeps, whatever the sky does",
+    "impossible": "dew points above the air, wind below zero, humidity beyond all",
     "old-hours": "hours that begin four days ago",
     "stale": "200 from a model run of two days ago",
 }
@@ -292,6 +298,22 @@ def _spoil(series: dict[str, list[Any]], units: dict[str, str], faults: frozense
         del temps[-1]
     if "repeated-hours" in faults:
         series["time"][-1] = series["time"][-2]
+    if "missing-hours" in faults:
+        for column in series.values():
+            del column[30:34]
+    _mislead(series, temps, faults)
+
+
+def _mislead(series: dict[str, list[Any]], temps: list[Any], faults: frozenset[str]) -> None:
+    """Change the weather that is told, in the form it should have."""
+    if "overcast" in faults:
+        temps[:] = [value if value is None else round(value + CLOUD_WARMS_K, 1) for value in temps]
+        for name in ("cloud_cover", "cloud_cover_low"):
+            series[name][:] = [100] * len(series[name])
+    if "impossible" in faults:
+        series["dew_point_2m"][:] = [None if value is None else value + 9.0 for value in temps]
+        series["wind_speed_10m"][:] = [-1.0] * len(series["wind_speed_10m"])
+        series["relative_humidity_2m"][:] = [140] * len(series["relative_humidity_2m"])
 
 
 def _number(

@@ -30,6 +30,7 @@ from controller.guard.decision import Reason
 from controller.site.model import Broker, ForecastService, ForecastSettings, Site
 from simulator.forecast_server import ForecastServer
 from simulator.night import Night
+from simulator.show import word_for
 from simulator.world import World
 
 # The world moves on at least this often [s of its own time].
@@ -299,12 +300,9 @@ class LiveRehearsal:
         if self._told.get(decision.name) == news:
             return
         self._told[decision.name] = news
-        if decision.kind == "tree":
-            word = "HEAT" if decision.active else "rest"
-            if decision.reason == Reason.COLD and self.first_heat_s is None:
-                self.first_heat_s = time.monotonic() - self._begun_s
-        else:
-            word = "OPEN" if decision.active else "shut"
+        if decision.kind == "tree" and decision.reason == Reason.COLD and self.first_heat_s is None:
+            self.first_heat_s = time.monotonic() - self._begun_s
+        word = word_for(decision.kind, active=decision.active)
         self.say(f"{self._local(decision.at):12} {decision.name:16} {word:5} {decision.because}")
 
     def _report(self, world: World) -> None:

@@ -15,6 +15,7 @@ from controller.errors import RehearsalError
 from controller.site.load import example_site, load_site
 from controller.site.model import Place, Site
 from simulator.days import Day, sky_of_days
+from simulator.faults.setting import FaultSetting
 from simulator.sky import Sky
 from simulator.weather_files import reference_year
 
@@ -116,6 +117,8 @@ class Night(_Model):
     """What the forecast makes of it."""
     covering: Covering | None = None
     """When fleece goes on and off each day; left out, it is on throughout."""
+    faults: tuple[FaultSetting, ...] = Field(default=(), alias="fault", max_length=50)
+    """What goes wrong, and when."""
 
     @model_validator(mode="after")
     def _local_start(self) -> Self:

@@ -2,8 +2,9 @@
 
 import json
 import signal
+from collections.abc import Iterable
+from contextlib import ExitStack
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,13 +14,14 @@ from controller.guard.decision import Decision
 from controller.plan.outlook import Outlook
 from controller.site.load import load_site
 from controller.site.model import Site
-from controller.weather.forecast import Forecast
-from controller.weather.open_meteo import forecast_from
-from simulator.forecast_body import forecast_body
+from simulator.faults.catalogue import catalogue
+from simulator.faults.setting import FaultSetting
+from simulator.faults.stage import injections
 from simulator.live import LiveRehearsal
 from simulator.night import Night, list_nights, load_night
 from simulator.rehearsal import Result, play
-from simulator.world import Record, World, baseline
+from simulator.show import word_for
+from simulator.world import Record, baseline
 
 
 def list_all() -> None:
@@ -29,42 +31,55 @@ def list_all() -> None:
         click.echo(f"{name:16} {night.title}, {night.hours:g} h at {night.site}\n{'':16} {night.says}")
 
 
+def list_faults() -> None:
+    """Print the catalogue of faults, and where each can be made to happen."""
+    known = injections()
+    for fault in catalogue().values():
+        able = all(single in known for single in fault.of or (fault.id,))
+        place = known[fault.id].place if fault.id in known else "pair" if able else "-"
+        click.echo(f"{fault.id:5} {fault.severity} {place:9} {fault.what} {'+ '.join(fault.of)}".rstrip())
+    click.echo(
+        "\nThose marked - cannot happen in a simulated night: they need real processes, disks or files."
+    )
+
+
 def play_fast(
-    name: str, seed: int, *, site_file: Path | None, trace_file: Path | None, as_json: bool
+    name: str,
+    seed: int,
+    *,
+    site_file: Path | None,
+    trace_file: Path | None,
+    as_json: bool,
+    faults: Iterable[str] = (),
 ) -> None:
     """Play a night on virtual time and print what became of it."""
     night, site = _night_and_site(name, site_file)
     zone = ZoneInfo(site.place.time_zone)
     quiet = as_json or night.hours > 72.0
 
-    def tell_decision(decision: Decision, _: World) -> None:
-        word = {("tree", True): "HEAT", ("tree", False): "rest", ("vent", True): "OPEN"}
-        shown = word.get((decision.kind, decision.active), "shut")
+    def tell_decision(decision: Decision) -> None:
+        word = word_for(decision.kind, active=decision.active)
         local = decision.at.astimezone(zone)
-        click.echo(f"{local:%a %H:%M:%S} {decision.name:16} {shown:5} {decision.because}")
+        click.echo(f"{local:%a %H:%M:%S} {decision.name:16} {word:5} {decision.because}")
 
-    def tell_outlook(outlook: Outlook, _: World) -> None:
+    def tell_outlook(outlook: Outlook) -> None:
         click.echo(f"{outlook.made_at.astimezone(zone):%a %H:%M:%S} {'outlook':16}       {outlook.sentence}")
 
-    def served(world: World, now: datetime) -> Forecast:
-        body = forecast_body(world.sky, site.place, night.forecast, seed, now)
-        return forecast_from(body, now, site.place)
-
-    trace = trace_file.open("w", encoding="utf-8", newline="\n") if trace_file else None
-    try:
+    with ExitStack() as stack:
+        trace = None
+        if trace_file is not None:
+            trace = stack.enter_context(trace_file.open("w", encoding="utf-8", newline="\n"))
         result = play(
             name,
             night,
             seed,
             site=site,
-            forecast=served,
+            with_forecast=True,
+            suffer=[FaultSetting.read(word) for word in faults],
             trace=trace,
             on_decision=None if quiet else tell_decision,
             on_outlook=None if quiet else tell_outlook,
         )
-    finally:
-        if trace is not None:
-            trace.close()
     if as_json:
         click.echo(json.dumps(asdict(result), ensure_ascii=False, separators=(", ", ": ")))
     else:

@@ -1,6 +1,7 @@
 """Temperature probes as they are: slow, a little off, a little noisy, in sixteenths of a degree."""
 
 import math
+from collections.abc import Callable
 from zlib import crc32
 
 import numpy as np
@@ -36,6 +37,11 @@ class SimProbe:
     offset_k : float, optional
         How far it reads too high [K]; left out, drawn at random.
 
+    Attributes
+    ----------
+    spoilers : list of callable
+        What a fault makes of each reading [°C], one after the other; NaN is no number.
+
     """
 
     def __init__(self, name: str, seed: int, *, lag_s: float = LAG_S, offset_k: float | None = None) -> None:
@@ -48,6 +54,7 @@ class SimProbe:
         self.lag_s = lag_s
         self._felt_c = math.nan
         self._noise: list[float] = []
+        self.spoilers: list[Callable[[float], float]] = []
 
     def follow(self, true_c: float, dt_s: float) -> None:
         """Feel a true temperature [°C] for some seconds; the first one is felt at once."""
@@ -61,6 +68,8 @@ class SimProbe:
         if not self._noise:
             self._noise = (NOISE_K * self._rng.standard_normal(_BLOCK)).tolist()
         said_c = self._felt_c + self.offset_k + self._noise.pop()
-        if math.isnan(said_c):
-            return said_c
-        return min(max(round(said_c / STEP_C) * STEP_C, LOWEST_C), HIGHEST_C)
+        if not math.isnan(said_c):
+            said_c = min(max(round(said_c / STEP_C) * STEP_C, LOWEST_C), HIGHEST_C)
+        for spoiler in self.spoilers:
+            said_c = spoiler(said_c)
+        return said_c

@@ -3,43 +3,30 @@
 No thread, no clock, no network: the same seed gives the same night to the last byte.
 """
 
+import copy
 import hashlib
-import json
-import math
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import TextIO
+from typing import Any, Self, TextIO
 
-from controller.bus.inbound import Inbound
 from controller.bus.memory import MemoryBus
-from controller.bus.outbound import send
-from controller.bus.topics import Topics
-from controller.bus.transport import Message, Transport
 from controller.guard.decision import Decision
 from controller.guard.now import Now
-from controller.keeper import (
-    Action,
-    BusUp,
-    Decide,
-    Event,
-    HouseKnown,
-    OutlookMade,
-    PlanMade,
-    State,
-    Tick,
-    begin,
-    handle,
-)
+from controller.keeper import HouseKnown, OutlookMade, PlanMade
 from controller.plan.outlook import Outlook, outlook_of
-from controller.plan.plan import plan_of
+from controller.plan.plan import Plan, plan_of
 from controller.site.model import Site
 from controller.thermal.inputs import inputs_of
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import parameters_of
 from controller.weather.forecast import Forecast
+from simulator.audit import Auditor
+from simulator.faults.setting import FaultSetting
+from simulator.faults.stage import Stage, Suffering
 from simulator.night import Night
+from simulator.served import Served
+from simulator.steered import Controller
 from simulator.world import Record, World, baseline
 
 # The control loop's period [s].  A rehearsal longer than three days looks less often, and least often while
@@ -55,14 +42,12 @@ FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
 # The model witness is told the weather for so long [s].
 WEATHER_S = 72 * 3600.0
+# When a forecast did not come, it is asked for again after this long [s].
+ASK_AGAIN_S = 900.0
 # A rehearsal plans anew this often [s], less often than the daemon; a long one only while a tree is within
 # ``PLAN_MARGIN_K`` of its hold temperature or the house is warm.
 PLAN_S = 3600.0
 PLAN_MARGIN_K = 1.0
-# A reading older than this is no reason to keep a string off [s]: two reporting periods and a control period.
-SPOKEN_LATELY_S = 130.0
-# So long may pass between a word and the relay that follows it [s]: two control periods.
-OBEYED_WITHIN_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +60,7 @@ class TreeResult:
     kwh: float
     fruit_damage_k_h: float
     damaged: bool
+    switchings: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +68,7 @@ class Result:
     """What became of a night.
 
     ``unjustified_off`` counts control periods in which a string was off without a reason to be; see
-    ``Auditor``.
+    ``Auditor``.  The coldest fruit without heat are NaN where nobody asked for those runs.
     """
 
     night: str
@@ -116,52 +102,12 @@ class _Trace:
         if self.out is not None:
             self.out.write(line)
 
-
-class Controller:
-    """The keeper with its bus, as the daemon runs it, but driven from outside."""
-
-    def __init__(self, site: Site, bus: MemoryBus, session: str) -> None:
-        self.topics = Topics(site.name)
-        self.inbound = Inbound(site)
-        self.state: State = begin(site, session)
-        self.decisions: list[Decision] = []
-        self._heard: list[Message] = []
-        filters = (*self.topics.heard_by_controller, *(p.topic for p in site.probes if p.topic))
-        self.transport: Transport = bus.connect("controller", filters, self._heard.append)
-
-    def tick(self, now: Now) -> list[Decision]:
-        """Take in what was heard, decide, send; return the decisions that are news."""
-        for message in self._heard:
-            event = self.inbound.event(message)
-            if event is not None:
-                self.tell(event, now)
-        self._heard.clear()
-        return [
-            action.decision
-            for action in self.tell(Tick(), now)
-            if isinstance(action, Decide) and action.changed
-        ]
-
-    def tell(self, event: Event, now: Now) -> tuple[Action, ...]:
-        """Hand an event to the keeper and carry out what it wants."""
-        self.state, actions = handle(self.state, event, now)
-        for action in actions:
-            send(action, self.topics, self.transport)
-        return actions
+    def __deepcopy__(self, memo: dict[int, Any]) -> "_Trace":
+        return _Trace(digest=self.digest.copy())
 
 
-def play(
-    name: str,
-    night: Night,
-    seed: int,
-    *,
-    site: Site | None = None,
-    forecast: Callable[[World, datetime], Forecast] | None = None,
-    trace: TextIO | None = None,
-    on_decision: Callable[[Decision, World], None] | None = None,
-    on_outlook: Callable[[Outlook, World], None] | None = None,
-) -> Result:
-    """Play a night to its end and return what became of it.
+class Rehearsal:
+    """A night under way, moved on step by step.
 
     Parameters
     ----------
@@ -171,118 +117,215 @@ def play(
         Decides probes, boards and the forecast's error.
     site
         The site; left out, the night's own.
-    forecast
-        What the forecast service says at a time; left out, there is none.
+    with_forecast
+        Whether there is a forecast service.
+    suffer
+        Faults beside the night's own.
     trace
         Where every step is written, one line each.
     on_decision, on_outlook
         Called with each new decision and outlook.
+
+    Attributes
+    ----------
+    found_s : dict of str to float
+        When each finding of the controller was first made [s].
     """
-    site = site or night.load_site()
-    bus = MemoryBus()
-    controller = Controller(site, bus, f"rehearsal-{seed}")
-    world = World.of_night(night, seed, bus.connect, site=site)
-    is_long = night.hours > LONG_RUN_H
-    forecast_s = LONG_FORECAST_S if is_long else FORECAST_S
-    parameters = parameters_of(site)
-    tracer = _Trace(trace)
-    reasons: Counter[str] = Counter()
-    auditor = Auditor(site, bus)
-    next_forecast_s = next_plan_s = 0.0
-    expected: Forecast | None = None
-    outlook: Outlook | None = None
-    controller.tell(BusUp(), Now(mono_s=0.0, utc=world.start_utc))
-    while world.elapsed_s < night.hours * 3600.0:
-        tick_s = _long_tick_s(site, world) if is_long else TICK_S
-        world.step(tick_s)
-        bus.advance(world.elapsed_s)
-        bus.deliver()
-        now = Now(mono_s=world.elapsed_s, utc=world.now_utc)
-        if forecast is not None and world.elapsed_s >= next_forecast_s:
-            next_forecast_s = world.elapsed_s + forecast_s
-            expected = forecast(world, now.utc)
-            outlook = outlook_of(site, expected, controller.state.latest_c, now.utc)
-            next_plan_s = world.elapsed_s
-            controller.tell(OutlookMade(outlook=outlook), now)
-            weather = inputs_of(expected, site, parameters, now.utc, horizon_s=WEATHER_S)
-            controller.tell(HouseKnown(parameters=parameters, noise=Noise(), weather=weather), now)
-            if outlook is not None and on_outlook is not None:
-                on_outlook(outlook, world)
+
+    def __init__(
+        self,
+        name: str,
+        night: Night,
+        seed: int,
+        *,
+        site: Site | None = None,
+        with_forecast: bool = False,
+        suffer: Iterable[FaultSetting] = (),
+        trace: TextIO | None = None,
+        on_decision: Callable[[Decision], None] | None = None,
+        on_outlook: Callable[[Outlook], None] | None = None,
+    ) -> None:
+        self.name, self.night, self.seed = name, night, seed
+        self.site = site or night.load_site()
+        self.bus = MemoryBus()
+        self.controller = Controller(self.site, self.bus, f"rehearsal-{seed}")
+        self.world = World.of_night(night, seed, self.bus.connect, site=self.site)
+        self.served = Served(self.world.sky, self.site, night, seed) if with_forecast else None
+        self.auditor = Auditor(self.site, self.bus, self.world.start_utc)
+        self.reasons: Counter[str] = Counter()
+        self.found_s: dict[str, float] = {}
+        self.outlook: Outlook | None = None
+        self.spoil_plan: Callable[[Plan | None], Plan | None] | None = None
+        self._parameters = parameters_of(self.site)
+        self._run_asked = 1
+        self._trace = _Trace(trace)
+        self._on_decision, self._on_outlook = on_decision, on_outlook
+        self._is_long = night.hours > LONG_RUN_H
+        self._expected: Forecast | None = None
+        self._next_forecast_s = self._next_plan_s = 0.0
+        self._suffering = Suffering(Stage(self))
+        self.suffer(night.faults)
+        self.suffer(suffer)
+
+    @property
+    def end_s(self) -> float:
+        """When the night ends [s after its start]."""
+        return self.night.hours * 3600.0
+
+    @property
+    def trace_sha256(self) -> str:
+        """Hash of everything that happened so far."""
+        return self._trace.digest.hexdigest()
+
+    def suffer(self, settings: Iterable[FaultSetting]) -> None:
+        """Let these faults happen, each from its own onset on."""
+        for setting in settings:
+            self._suffering.add(setting)
+
+    def run(self, until_s: float | None = None) -> Self:
+        """Play on until a time, or to the night's end."""
+        end_s = self.end_s if until_s is None else min(until_s, self.end_s)
+        while self.world.elapsed_s < end_s:
+            self.step()
+        return self
+
+    def ask_now(self) -> None:
+        """Let the controller ask for a forecast and plan at the next step, whenever it last did."""
+        self._next_forecast_s = self._next_plan_s = self.world.elapsed_s
+
+    def fork(self) -> "Rehearsal":
+        """Return a rehearsal in the same state that goes its own way from here on.
+
+        Raises
+        ------
+        ValueError
+            A fault has begun: what it does under way cannot be copied.
+        """
+        if self._suffering.has_begun:
+            raise ValueError("a rehearsal can only be forked before its first fault begins")
+        kept = (self.site, self.night, self.world.sky, self.world.plant.building, self.controller.state.rules)
+        memo: dict[int, Any] = {id(each): each for each in kept}
+        return copy.deepcopy(self, memo)
+
+    def step(self) -> None:
+        """Move on by one period of the control loop."""
+        world, controller = self.world, self.controller
+        self._suffering.look(world.elapsed_s)
+        world.step(self._tick_s())
+        self.bus.advance(world.elapsed_s)
+        self.bus.deliver()
+        controller.look(world.elapsed_s)
+        if controller.running and not controller.standing_still:
+            now = controller.now(world.elapsed_s, world.now_utc)
+            self._look_ahead(now)
+            for decision in controller.tick(now):
+                self._note(decision)
+            for finding in controller.state.found:
+                self.found_s.setdefault(finding.key, world.elapsed_s)
+            self.bus.deliver()
+        self.auditor.look(world.elapsed_s, world.resting())
+        self._trace.note(_line(world, world.strings_w()))
+
+    def result(self, *, baselines: tuple[Record, Record] | None = None) -> Result:
+        """Return what became of the night so far, beside the same night without heat: covered and bare."""
+        record, site = self.world.record, self.site
+        unheated, bare = map(_coldest_fruit, baselines) if baselines else (float("nan"), float("nan"))
+        return Result(
+            night=self.name,
+            seed=self.seed,
+            site=site.name,
+            outside_min_c=round(record.outside_min_c, 2),
+            house_min_c=round(record.house_min_c, 2),
+            house_max_c=round(record.house_max_c, 2),
+            trees={
+                tree.name: TreeResult(
+                    air_min_c=round(tree.air_min_c, 2),
+                    fruit_min_c=round(tree.fruit_min_c, 2),
+                    string_on_h=round(tree.string_on_s / 3600.0, 2),
+                    kwh=round(tree.kwh, 3),
+                    fruit_damage_k_h=round(tree.fruit_damage_k_h, 3),
+                    damaged=tree.is_damaged,
+                    switchings=tree.switchings,
+                )
+                for tree in record.trees
+            },
+            kwh=round(record.kwh, 3),
+            cost=round(record.kwh * site.tariff.price_per_kwh, 2),
+            currency=site.tariff.currency,
+            unjustified_off=self.auditor.unjustified_off,
+            decisions=self.reasons.total(),
+            reasons=dict(sorted(self.reasons.items())),
+            fruit_min_unheated_c=round(unheated, 2),
+            fruit_min_bare_c=round(bare, 2),
+            trace_sha256=self.trace_sha256,
+            outlook=self.outlook.sentence if self.outlook else "",
+        )
+
+    # ---- inside ---------------------------------------------------------------------------------------
+
+    def _tick_s(self) -> float:
+        """Return how long the loop may look away: longer in a long rehearsal."""
+        if not self._is_long:
+            return TICK_S
+        quiet = self._margin_k() > QUIET_MARGIN_K and self.world.plant.house_c < QUIET_HOUSE_C
+        return QUIET_TICK_S if quiet else LONG_TICK_S
+
+    def _needs_plan(self) -> bool:
+        return self._margin_k() < PLAN_MARGIN_K or self.world.plant.house_c > QUIET_HOUSE_C
+
+    def _margin_k(self) -> float:
+        """Return how far the coldest tree is above its hold temperature [K]."""
+        temps_c = self.world.plant.tree_air_c
+        return min(
+            air_c - tree.hold_or_default_c for air_c, tree in zip(temps_c, self.site.trees, strict=True)
+        )
+
+    def _look_ahead(self, now: Now) -> None:
+        """Ask for a forecast and plan anew, when it is time to."""
+        elapsed_s = self.world.elapsed_s
+        if self._run_asked != self.controller.runs:  # a new run of the controller asks at once
+            self._run_asked = self.controller.runs
+            self.ask_now()
+        if self.served is not None and elapsed_s >= self._next_forecast_s:
+            forecast = self.served.forecast(self.world.now_utc, now.utc)
+            usual_s = LONG_FORECAST_S if self._is_long else FORECAST_S
+            self._next_forecast_s = elapsed_s + (ASK_AGAIN_S if forecast is None else usual_s)
+            if forecast is not None:
+                self._expect(forecast, now)
         if (
-            expected is not None
-            and world.elapsed_s >= next_plan_s
-            and (not is_long or _needs_plan(site, world))
+            self._expected is not None
+            and elapsed_s >= self._next_plan_s
+            and (not self._is_long or self._needs_plan())
         ):
-            next_plan_s = world.elapsed_s + PLAN_S
-            plan = plan_of(site, expected, controller.state.latest_c, now.utc)
-            controller.tell(PlanMade(plan=plan), now)
-        for decision in controller.tick(now):
-            reasons[str(decision.reason)] += 1
-            tracer.note(f"{decision.name} {decision.active:d} {decision.reason} {decision.because}\n")
-            if on_decision is not None:
-                on_decision(decision, world)
-        bus.deliver()
-        strings_w = world.strings_w()
-        auditor.look(world.elapsed_s, strings_w)
-        tracer.note(_line(world, strings_w))
-    return _result(name, night, seed, site, world, tracer, reasons, auditor.unjustified_off, outlook)
+            self._next_plan_s = elapsed_s + PLAN_S
+            plan = plan_of(self.site, self._expected, self.controller.state.latest_c, now.utc)
+            if self.spoil_plan is not None:
+                plan = self.spoil_plan(plan)
+            self.controller.tell(PlanMade(plan=plan), now)
+
+    def _expect(self, forecast: Forecast, now: Now) -> None:
+        self._expected = forecast
+        self._next_plan_s = self.world.elapsed_s
+        self.outlook = outlook_of(self.site, forecast, self.controller.state.latest_c, now.utc)
+        self.controller.tell(OutlookMade(outlook=self.outlook), now)
+        weather = inputs_of(forecast, self.site, self._parameters, now.utc, horizon_s=WEATHER_S)
+        self.controller.tell(HouseKnown(parameters=self._parameters, noise=Noise(), weather=weather), now)
+        if self.outlook is not None and self._on_outlook is not None:
+            self._on_outlook(self.outlook)
+
+    def _note(self, decision: Decision) -> None:
+        self.reasons[str(decision.reason)] += 1
+        self._trace.note(f"{decision.name} {decision.active:d} {decision.reason} {decision.because}\n")
+        if self._on_decision is not None:
+            self._on_decision(decision)
 
 
-def _long_tick_s(site: Site, world: World) -> float:
-    """Return how long a long rehearsal may look away."""
-    quiet = _margin_k(site, world) > QUIET_MARGIN_K and world.plant.house_c < QUIET_HOUSE_C
-    return QUIET_TICK_S if quiet else LONG_TICK_S
-
-
-def _needs_plan(site: Site, world: World) -> bool:
-    return _margin_k(site, world) < PLAN_MARGIN_K or world.plant.house_c > QUIET_HOUSE_C
-
-
-def _margin_k(site: Site, world: World) -> float:
-    """Return how far the coldest tree is above its hold temperature [K]."""
-    return min(
-        air_c - tree.hold_or_default_c for air_c, tree in zip(world.plant.tree_air_c, site.trees, strict=True)
-    )
-
-
-_decode = json.JSONDecoder().decode
-_NEVER = (-math.inf, math.nan)
-
-
-class Auditor:
-    """Watches from outside the controller whether any string is off without a reason to be.
-
-    It hears the readings as they go over the bus, and looks at the relays themselves.  A string is off
-    unjustly when, a moment after the last word of its tree's probes, the board still keeps it off
-    although that word was not above the hold temperature, or was spoken too long ago.
-    """
-
-    def __init__(self, site: Site, bus: MemoryBus) -> None:
-        topics = Topics(site.name)
-        self.unjustified_off = 0
-        self._names = {p.topic or topics.probe(p.name): p.name for p in site.probes}
-        self._said: dict[str, tuple[float, float]] = {}
-        self._cold_since_s: dict[str, float] = {}
-        self._trees = [(t.name, t.probes, t.hold_or_default_c, t.power_w) for t in site.trees]
-        self._bus = bus
-        bus.connect("auditor", tuple(self._names), self._hear)
-
-    def _hear(self, message: Message) -> None:
-        temp_c = _decode(message.payload.decode())["temp_c"]
-        self._said[self._names[message.topic]] = (self._bus.now_s, math.nan if temp_c is None else temp_c)
-
-    def look(self, now_s: float, strings_w: list[float]) -> None:
-        """Look at the relays at a time of the rehearsal; ``strings_w`` is what each tree's strings draw."""
-        for (tree, probes, hold_c, power_w), draws_w in zip(self._trees, strings_w, strict=True):
-            warm = draws_w < power_w
-            for probe in probes if warm else ():
-                at_s, temp_c = self._said.get(probe, _NEVER)
-                warm = warm and temp_c > hold_c and now_s - at_s <= SPOKEN_LATELY_S
-            if warm or draws_w >= power_w:
-                if self._cold_since_s:
-                    self._cold_since_s.pop(tree, None)
-            elif now_s - self._cold_since_s.setdefault(tree, now_s) > OBEYED_WITHIN_S:
-                self.unjustified_off += 1
+def play(name: str, night: Night, seed: int, **options: Any) -> Result:
+    """Play a night to its end and return what became of it; ``options`` are those of ``Rehearsal``."""
+    rehearsal = Rehearsal(name, night, seed, **options).run()
+    site = rehearsal.site
+    baselines = baseline(night, seed, site=site), baseline(night, seed, fleece=False, site=site)
+    return rehearsal.result(baselines=baselines)
 
 
 def _line(world: World, strings_w: list[float]) -> str:
@@ -292,55 +335,6 @@ def _line(world: World, strings_w: list[float]) -> str:
         for air_c, fruit_c, power_w in zip(plant.tree_air_c, plant.fruit_c, strings_w, strict=True)
     )
     return f"{world.elapsed_s:.0f} {world.weather.outside_temp_c:.3f} {plant.house_c:.3f} {trees}\n"
-
-
-def _result(
-    name: str,
-    night: Night,
-    seed: int,
-    site: Site,
-    world: World,
-    tracer: _Trace,
-    reasons: Counter[str],
-    unjustified_off: int,
-    outlook: Outlook | None,
-) -> Result:
-    record = world.record
-    unheated, bare = _baselines(night, seed, site)
-    return Result(
-        night=name,
-        seed=seed,
-        site=site.name,
-        outside_min_c=round(record.outside_min_c, 2),
-        house_min_c=round(record.house_min_c, 2),
-        house_max_c=round(record.house_max_c, 2),
-        trees={
-            tree.name: TreeResult(
-                air_min_c=round(tree.air_min_c, 2),
-                fruit_min_c=round(tree.fruit_min_c, 2),
-                string_on_h=round(tree.string_on_s / 3600.0, 2),
-                kwh=round(tree.kwh, 3),
-                fruit_damage_k_h=round(tree.fruit_damage_k_h, 3),
-                damaged=tree.is_damaged,
-            )
-            for tree in record.trees
-        },
-        kwh=round(record.kwh, 3),
-        cost=round(record.kwh * site.tariff.price_per_kwh, 2),
-        currency=site.tariff.currency,
-        unjustified_off=unjustified_off,
-        decisions=reasons.total(),
-        reasons=dict(sorted(reasons.items())),
-        fruit_min_unheated_c=round(_coldest_fruit(unheated), 2),
-        fruit_min_bare_c=round(_coldest_fruit(bare), 2),
-        trace_sha256=tracer.digest.hexdigest(),
-        outlook=outlook.sentence if outlook else "",
-    )
-
-
-def _baselines(night: Night, seed: int, site: Site) -> tuple[Record, Record]:
-    """Return the same night without heat, with fleece and without."""
-    return baseline(night, seed, site=site), baseline(night, seed, fleece=False, site=site)
 
 
 def _coldest_fruit(record: Record) -> float:

@@ -1,12 +1,12 @@
 """The world of a rehearsal: sky, house, probes and boards on one clock that the caller moves."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from controller.errors import RehearsalError
-from controller.site.handbook import CROPS
+from controller.site.handbook import CROPS, StringKind
 from controller.site.model import Probe, Site
 from simulator.boards import Connect, SimBoard
 from simulator.materials import Variation
@@ -19,9 +19,16 @@ from simulator.sky import Sky, Weather
 SPIN_UP_S = 6 * 86400.0
 SPIN_UP_STEP_S = 2400.0
 BASELINE_STEP_S = 600.0
+# Power of a filament lamp goes with this power of its voltage (illuminating-engineering handbooks, from
+# memory: 1.5 to 1.6); of a cable, whose resistance stays, with the square (Ohm).
+LAMP_POWER_EXPONENT = 1.6
+CABLE_POWER_EXPONENT = 2.0
 # A flap moves its stated air at 3 m/s of wind, and some by warmth alone (a third, estimate).
 FLAP_WIND_M_S = 3.0
 FLAP_LEAST = 0.33
+
+# A string: board, channel, circuit, watts at full voltage, and how these go with it.
+_String = tuple[str, str, str, float, float]
 
 
 @dataclass(slots=True)
@@ -35,6 +42,8 @@ class TreeRecord:
     string_on_s: float = 0.0
     kwh: float = 0.0
     fruit_damage_k_h: float = 0.0
+    switchings: int = 0
+    is_heated: bool = False
 
     @property
     def is_damaged(self) -> bool:
@@ -87,6 +96,17 @@ class World:
         What is outside now.
     mains : dict of str to bool
         Which circuits have power.
+    voltage : dict of str to float
+        Of each circuit, as a share of its nominal voltage.
+    conducts : list of list of float
+        For each tree and string, the share of it that can heat: lamps that are whole, a series switch that
+        is closed.
+    uncovered : set of int
+        Trees whose fleece is gone, whatever people believe.
+    draught_m3_s : float
+        Air that moves through an opening nobody meant, such as a door left open [m³/s].
+    misplaced : dict of str to callable
+        Probes that hang where they should not, and the temperature they feel there [°C].
     """
 
     def __init__(
@@ -110,6 +130,11 @@ class World:
         self.elapsed_s = 0.0
         self.plant = Plant(site, variation, air_c=sky.at(start_utc).outside_temp_c)
         self.mains = {circuit.name: True for circuit in site.circuits}
+        self.voltage = {circuit.name: 1.0 for circuit in site.circuits}
+        self.conducts = [[1.0] * len(tree.strings) for tree in site.trees]
+        self.uncovered: set[int] = set()
+        self.draught_m3_s = 0.0
+        self.misplaced: dict[str, Callable[[], float]] = {}
         self._sky_s = sky.seconds(start_utc)
         self._fleece = fleece
         self._covering = covering if fleece else None
@@ -122,6 +147,7 @@ class World:
             tuple(TreeRecord(tree.name, CROPS[tree.kind].fruit_damage_c) for tree in site.trees)
         )
         probes = [(probe, SimProbe(probe.name, seed)) for probe in site.probes]
+        self.probes = {probe.name: sim for probe, sim in probes}
         self._senses = [(sim, *_sensed(site, probe)) for probe, sim in probes]
         self._feel(0.0, self.plant.tree_air_c)
         self.boards = self._wire(probes, seed, connect)
@@ -169,21 +195,27 @@ class World:
 
     def strings_w(self) -> list[float]:
         """Return the power of each tree's strings now [W]."""
-        boards, mains = self.boards, self.mains
+        mains, voltage = self.mains, self.voltage
+        closed = {name: board.closed for name, board in self.boards.items()}
         return [
             sum(
-                power_w
-                for board, channel, circuit, power_w in strings
-                if channel in boards[board].on and mains[circuit]
+                power_w * share if voltage[circuit] == 1.0 else power_w * share * voltage[circuit] ** exponent
+                for (board, channel, circuit, power_w, exponent), share in zip(strings, shares, strict=True)
+                if channel in closed[board] and mains[circuit]
             )
-            for strings in self._strings
+            for strings, shares in zip(self._strings, self.conducts, strict=True)
         ]
+
+    def resting(self) -> list[bool]:
+        """Return of each tree whether a board holds any of its strings off."""
+        on = {name: board.on for name, board in self.boards.items()}
+        return [any(channel not in on[board] for board, channel, *_ in strings) for strings in self._strings]
 
     def vent_m3_s(self) -> float:
         """Return the air that open vents move now [m³/s]."""
-        total_m3_s = 0.0
+        total_m3_s = self.draught_m3_s
         for board, channel, rests_open, is_flap, flow_m3_s in self._vents:
-            if (channel in self.boards[board].on) != rests_open:
+            if (channel in self.boards[board].closed) != rests_open:
                 wind = max(FLAP_LEAST, self.weather.wind_m_s / FLAP_WIND_M_S) if is_flap else 1.0
                 total_m3_s += flow_m3_s * wind
         return total_m3_s
@@ -212,12 +244,19 @@ class World:
             on, ends = _covered(local, self._covering)
             self._next_look_s = self.elapsed_s + (ends - local).total_seconds()
         for tree in range(len(self.site.trees)):
-            self.plant.cover(tree, on=on)
+            self.plant.cover(tree, on=on and tree not in self.uncovered)
+
+    def look_at_fleece(self) -> None:
+        """See at the next step what fleece is on, because somebody has touched one."""
+        self._next_look_s = float("-inf")
 
     def _feel(self, dt_s: float, air_c: Sequence[float]) -> None:
         """Let every probe follow the air it hangs in."""
-        plant = self.plant
+        plant, misplaced = self.plant, self.misplaced
         for probe, kind, tree in self._senses:
+            if misplaced and probe.name in misplaced:
+                probe.follow(misplaced[probe.name](), dt_s)
+                continue
             match kind:
                 case "outside":
                     probe.follow(self.weather.outside_temp_c, dt_s)
@@ -239,6 +278,9 @@ class World:
             tree.fruit_min_c = min(tree.fruit_min_c, fruit_c)
             if fruit_c < tree.fruit_damage_c:
                 tree.fruit_damage_k_h += (tree.fruit_damage_c - fruit_c) * dt_s / 3600.0
+            if (power_w > 0.0) != tree.is_heated:
+                tree.is_heated = not tree.is_heated
+                tree.switchings += 1
             if power_w > 0.0:
                 tree.string_on_s += dt_s
                 tree.kwh += power_w * dt_s / 3.6e6
@@ -268,12 +310,21 @@ class World:
 
     def _relays(
         self,
-    ) -> tuple[list[list[tuple[str, str, str, float]]], list[tuple[str, str, bool, bool, float]]]:
+    ) -> tuple[list[list[_String]], list[tuple[str, str, bool, bool, float]]]:
         """Return what hangs on which board and channel: strings of each tree, and vents."""
         if not self.boards:
+            self.conducts = [[] for _ in self.site.trees]
             return [[] for _ in self.site.trees], []
         strings = [
-            [(*_split(s.channel), s.circuit, s.power_w * self._power) for s in tree.strings]
+            [
+                (
+                    *_split(string.channel),
+                    string.circuit,
+                    string.power_w * self._power,
+                    CABLE_POWER_EXPONENT if string.kind is StringKind.CABLE else LAMP_POWER_EXPONENT,
+                )
+                for string in tree.strings
+            ]
             for tree in self.site.trees
         ]
         vents = [

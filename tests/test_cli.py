@@ -2,6 +2,7 @@
 
 import fcntl
 import json
+import re
 from dataclasses import replace
 
 from click.testing import CliRunner
@@ -11,6 +12,7 @@ from controller.cli import main
 from controller.journal.store import open_for_writing
 from controller.site.load import example_site
 from controller.weather.service import Forecasts
+from simulator.night import FOLDER
 from tests.plan.test_outlook import forecast as hard_night
 from tests.plan.test_plan import LATE
 
@@ -116,3 +118,29 @@ def test_a_second_instance_is_refused_with_a_code_of_its_own(tmp_path):
         result = run("run", "--site", str(example_site("curlew-yard")), "--state", str(tmp_path))
     assert result.exit_code == 75
     assert "already guards" in result.output
+
+
+def test_what_a_live_rehearsal_cannot_do_is_refused():
+    for option in (("--json",), ("--trace", "x"), ("--fault", "S01")):
+        done = CliRunner().invoke(main, ["rehearse", "clear-calm", *option])
+        assert done.exit_code == 2
+        assert "need --fast" in done.output
+
+
+def test_faults_are_listed_with_where_they_happen():
+    said = CliRunner().invoke(main, ["rehearse", "--list-faults"]).output
+    assert re.search(r"^S01 +4 probes +probe holds a plausible warm value", said, re.MULTILINE)
+    assert re.search(r"^K01 +4 - +site file is not TOML", said, re.MULTILINE)
+    assert re.search(r"^P-16 +4 pair ", said, re.MULTILINE)
+
+
+def test_a_night_with_a_fault_says_what_came_of_it(tmp_path):
+    text = (FOLDER / "clear-calm.toml").read_text().replace("hours = 16.0", "hours = 0.5")
+    night = tmp_path / "short.toml"
+    night.write_text(text)
+    done = CliRunner().invoke(main, ["rehearse", str(night), "--fast", "--fault", "S24:lemon@10m"])
+    assert "air-lemon was last heard" in done.output
+    assert "P99" not in done.output
+    refused = CliRunner().invoke(main, ["rehearse", str(night), "--fast", "--fault", "K01"])
+    assert refused.exit_code != 0
+    assert "cannot happen in a simulated night" in refused.output

@@ -11,7 +11,6 @@ import heapq
 from collections import deque
 from collections.abc import Callable, Sequence
 from functools import partial
-from itertools import count
 from typing import Literal
 
 from controller.bus.topics import check_filter, check_topic, matches
@@ -44,7 +43,7 @@ class MemoryBus:
         self._routes: dict[str, tuple[MemoryClient, ...]] = {}  # a cache: topic to those who hear it
         self._queue: deque[tuple[tuple[MemoryClient, ...], Message, float | None]] = deque()
         self._due: list[tuple[float, int, Callable[[], None]]] = []
-        self._order = count()
+        self._order = 0
 
     def connect(
         self,
@@ -109,6 +108,11 @@ class MemoryBus:
                     raise RuntimeError(f"more than {most} messages at {self.now_s} s: an endless exchange")
         return handed_out
 
+    @property
+    def clients(self) -> tuple["MemoryClient", ...]:
+        """Who is connected."""
+        return tuple(self._clients.values())
+
     def retained(self, topic: str) -> bytes | None:
         """Return what is kept for a topic, if anything."""
         payload, expires_s = self._retained.get(topic, (None, None))
@@ -140,7 +144,8 @@ class MemoryBus:
         queue.append((receivers, message, expiry_s))
 
     def _at(self, due_s: float, step: Callable[[], None]) -> None:
-        heapq.heappush(self._due, (due_s, next(self._order), step))
+        self._order += 1
+        heapq.heappush(self._due, (due_s, self._order, step))
 
     def _welcome(self, client: "MemoryClient") -> None:
         """Subscribe a client that has come or come back, and let it do what it does first."""

@@ -10,6 +10,14 @@ from controller.cli.options import FILE
 @click.command()
 @click.argument("name", default="clear-calm", metavar="[NIGHT]")
 @click.option("--list", "listing", is_flag=True, help="List the nights there are.")
+@click.option("--list-faults", "faults_listed", is_flag=True, help="List what can be made to go wrong.")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="FAULT[:TARGET][@WHEN][+LENGTH][~LASTS/EVERY]",
+    help="Let something go wrong (with --fast), such as S01:air-lemon@02:00+2h; may be given more than once.",
+)
 @click.option("--fast", is_flag=True, help="Play in-process on virtual time, without broker or network.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print one final line of JSON with the figures (with --fast)."
@@ -42,7 +50,9 @@ def rehearse(
     seed: int,
     pace: float,
     restart_after: float,
+    faults: tuple[str, ...],
     *,
+    faults_listed: bool,
     listing: bool,
     fast: bool,
     as_json: bool,
@@ -56,7 +66,13 @@ def rehearse(
 
     if listing:
         command.list_all()
+    elif faults_listed:
+        command.list_faults()
     elif fast:
-        command.play_fast(name, seed, site_file=file, trace_file=trace, as_json=as_json)
+        command.play_fast(name, seed, site_file=file, trace_file=trace, as_json=as_json, faults=faults)
+    elif as_json or trace is not None or faults:
+        raise click.UsageError(
+            "--json, --trace and --fault need --fast: a live rehearsal has no virtual time"
+        )
     else:
         command.play_live(name, seed, site_file=file, pace=pace, restart_after_s=restart_after)

@@ -14,10 +14,8 @@ import numpy as np
 import pytest
 
 from controller.guard.decision import Reason
-from controller.weather.open_meteo import forecast_from
-from simulator.forecast_body import forecast_body
 from simulator.night import Night, ReferenceWeather
-from simulator.rehearsal import play
+from simulator.rehearsal import Rehearsal
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 
@@ -35,19 +33,17 @@ def test_a_july_with_the_fan_stays_below_forty(region):
     )
     moves, opened, reasons = Counter(), [False], Counter()
 
-    def moved(decision, world):
+    def moved(decision):
+        world = july_under_way.world
         if decision.kind == "vent" and decision.active != opened[0]:
             opened[0] = decision.active
             moves[int(world.elapsed_s // 3600.0)] += 1
             reasons[str(decision.reason)] += 1
             assert not (decision.active and any(world.strings_w())), "never against heat"
 
-    def served(world, now):
-        place = world.site.place
-        return forecast_from(forecast_body(world.sky, place, july.forecast, 1, now), now, place)
-
     trace = io.StringIO()
-    result = play("july", july, 1, on_decision=moved, forecast=served, trace=trace)
+    july_under_way = Rehearsal("july", july, 1, on_decision=moved, with_forecast=True, trace=trace)
+    result = july_under_way.run().result()
     seen = [line.split()[:3] for line in trace.getvalue().splitlines() if line[0].isdigit()]
     elapsed_s, outside_c, house_c = np.array(seen, dtype=float).T
     mild_c = house_c[outside_c < 30.0]
