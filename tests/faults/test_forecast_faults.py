@@ -13,6 +13,7 @@ import threading
 import time
 from dataclasses import dataclass
 from datetime import timedelta
+from urllib.parse import urlsplit
 
 import numpy as np
 import pytest
@@ -188,7 +189,15 @@ def test_a_host_that_has_no_name_is_said(serve, curlew_yard, tmp_path):  # noqa:
 @pytest.mark.fault("F02")
 def test_a_name_lookup_that_hangs_is_left_behind(service, monkeypatch):
     over = threading.Event()
-    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: over.wait(20) or [])
+    look_up = socket.getaddrinfo
+
+    def hang(host, port, *more, **named):
+        if port == asked.port:
+            over.wait(20)
+        return look_up(host, port, *more, **named)
+
+    asked = urlsplit(service.server.url)
+    monkeypatch.setattr(socket, "getaddrinfo", hang)
     begun_s = time.monotonic()
     _, fresh = service.forecasts.latest(LATER)
     over.set()
