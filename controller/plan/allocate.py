@@ -1,17 +1,22 @@
 """Where to put heat in time so that the least money keeps a tree warm: merit order.
 
-Each slot of heat has a price and, through the house's memory, a gain in every later slot.  In each slot that
-would be too cold the cheapest kelvin is bought first, its own slot before earlier ones, as long as it is
-worth its price.  For air under fleece, which forgets within minutes, this finds the linear programme's best
-(checked against HiGHS in the benches); where the slow mass decides, it pays a few per cent more.
+Each slot of heat has a price and, through the house's memory, a gain in every later slot.  Most slots decide
+themselves: one whose heat pays even if all others heated is bought whole, one whose heat does not pay even
+if no other heated is never bought, and both are true of the linear programme's best too.  Among what is left
+the cheapest kelvin is bought first.  For air under fleece, which forgets within minutes, this finds the
+linear programme's best; where slow fruit decides, heat bought early turns out to be too much once later heat
+is bought, so one more pass takes back what no longer pays (checked against HiGHS in the benches).
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controller.physics import FloatArray
 
 # A deficit below this is none [K].
 ENOUGH_K = 1e-6
+# Passes that take back and buy anew; further ones change nothing that matters.
+_SWEEPS = 3
 
 
 def merit_order(
@@ -42,26 +47,94 @@ def merit_order(
 
     Notes
     -----
-    First each slot is held with its own heat as far as it goes.  What is then short is filled from earlier
-    slots in the order of their price for each kelvin that they bring to all slots still short; NaN buys
-    nothing.
+    NaN buys nothing.
     """
-    power_w = np.zeros_like(free_c)
-    temp_c = free_c.copy()
+    power_w, left = _decided(free_c - limit_c, gain_k_per_w, cap_w, price_per_w, worth_per_k)
+    if not left.any():
+        return power_w
+    above_k = free_c - limit_c + gain_k_per_w @ power_w
     own = np.diag(gain_k_per_w)
-    for k in np.flatnonzero(~(free_c >= limit_c)):
-        if temp_c[k] < limit_c and worth_per_k * own[k] > price_per_w[k]:
-            power_w[k] = min(cap_w, (limit_c - temp_c[k]) / own[k])
-            temp_c += gain_k_per_w[:, k] * power_w[k]
+    slow = bool((own < gain_k_per_w.max(0)).any())
+    if not slow:
+        _hold(power_w, above_k, left & (worth_per_k * own > price_per_w), gain_k_per_w, cap_w)
+    _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
+    if slow or np.ptp(price_per_w) > 0.0:
+        for _ in range(_SWEEPS):
+            _trim(power_w, above_k, left, gain_k_per_w, price_per_w, worth_per_k)
+            _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
+    return power_w
+
+
+def _decided(
+    free_k: FloatArray, gain: FloatArray, cap_w: float, price: FloatArray, worth: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return the power of the slots that decide themselves, and which slots are left open.
+
+    Each round draws the bounds of what may be bought closer together; it ends since they never part again.
+    """
+    low_w, high_w = np.zeros_like(free_k), np.full_like(free_k, cap_w)
     while True:
-        short = limit_c - temp_c > ENOUGH_K
-        brings = np.where(power_w < cap_w, gain_k_per_w[short].sum(0), 0.0)
-        merit = worth_per_k * brings - price_per_w
-        best = int(np.argmax(brings / price_per_w))
-        if not merit[best] > 0.0:
-            return power_w
-        helped = short & (gain_k_per_w[:, best] > 0.0)
-        fills_w = float(np.min((limit_c - temp_c[helped]) / gain_k_per_w[helped, best]))
-        added_w = min(cap_w - power_w[best], fills_w)
+        short = free_k + gain @ high_w < 0.0  # whatever is bought
+        may_be_short = free_k + gain @ low_w < 0.0
+        pays = worth * (short @ gain) > price
+        may_pay = worth * (may_be_short @ gain) > price
+        low_w_then, high_w_then = low_w, high_w
+        low_w, high_w = np.where(pays, cap_w, low_w), np.where(may_pay, high_w, low_w)
+        if np.array_equal(low_w, low_w_then) and np.array_equal(high_w, high_w_then):
+            return low_w, high_w > low_w
+
+
+def _hold(
+    power_w: FloatArray, above_k: FloatArray, left: NDArray[np.bool_], gain: FloatArray, cap_w: float
+) -> None:
+    """Hold, in place, each slot with its own heat as far as it goes."""
+    for k in np.flatnonzero(left & (above_k < 0.0)):
+        if above_k[k] < 0.0:
+            power_w[k] = min(cap_w, -above_k[k] / gain[k, k])
+            above_k += gain[:, k] * power_w[k]
+
+
+def _fill(
+    power_w: FloatArray,
+    above_k: FloatArray,
+    left: NDArray[np.bool_],
+    gain: FloatArray,
+    cap_w: float,
+    price: FloatArray,
+    worth: float,
+) -> None:
+    """Buy, in place, from the slot that brings most to all slots still short for its price, while it pays."""
+    short = above_k < -ENOUGH_K
+    brings = short @ gain
+    while True:
+        best = int(np.argmax(np.where(left & (power_w < cap_w), brings / price, 0.0)))
+        if not (worth * brings[best] > price[best] and power_w[best] < cap_w):
+            return
+        column = gain[:, best]
+        helped = short & (column > 0.0)
+        added_w = min(cap_w - power_w[best], float(np.min(-above_k[helped] / column[helped])))
         power_w[best] += added_w
-        temp_c += gain_k_per_w[:, best] * added_w
+        above_k += column * added_w
+        still = above_k < -ENOUGH_K
+        for k in np.flatnonzero(short & ~still):
+            brings = brings - gain[k]
+        short = still
+
+
+def _trim(
+    power_w: FloatArray,
+    above_k: FloatArray,
+    left: NDArray[np.bool_],
+    gain: FloatArray,
+    price: FloatArray,
+    worth: float,
+) -> None:
+    """Take back, in place, what no longer pays, from the slot that brings least on."""
+    for k in np.flatnonzero(left & (power_w > 0.0)):
+        column = gain[:, k]
+        reached = column > 0.0
+        while power_w[k] > 0.0 and worth * column[above_k < ENOUGH_K].sum() < price[k]:
+            spare = reached & (above_k >= ENOUGH_K)
+            less_w = min(float(power_w[k]), float(np.min(above_k[spare] / column[spare], initial=np.inf)))
+            power_w[k] -= less_w
+            above_k -= column * less_w

@@ -3,6 +3,7 @@
 import time
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 
 import numpy as np
 import pytest
@@ -44,17 +45,17 @@ def one_tree(site, *, of_fruit=False):
     return free.fruit_temp_c[1:, 0], gains
 
 
-def greedy(free_c, gains, worth):
-    return merit_order(free_c, gains, limit_c=0.0, cap_w=120.0, price_per_w=PRICE, worth_per_k=worth)
+def greedy(free_c, gains, worth, cap_w=120.0, price=PRICE):
+    return merit_order(free_c, gains, limit_c=0.0, cap_w=cap_w, price_per_w=price, worth_per_k=worth)
 
 
-def programme(free_c, gains, worth):
+def programme(free_c, gains, worth, cap_w=120.0, price=PRICE):
     slots = len(free_c)
     return linprog(
-        np.concatenate([PRICE, np.full(slots, worth)]),
+        np.concatenate([price, np.full(slots, worth)]),
         A_ub=-np.hstack([gains, np.eye(slots)]),
         b_ub=free_c,
-        bounds=[(0.0, 120.0)] * slots + [(0.0, None)] * slots,
+        bounds=[(0.0, cap_w)] * slots + [(0.0, None)] * slots,
         method="highs",
     )
 
@@ -69,20 +70,39 @@ def _once(act):
     return time.perf_counter() - begin
 
 
-@pytest.mark.parametrize("worth", [0.0005, 0.002, 0.01, 0.25])
-@pytest.mark.parametrize(("of_fruit", "within"), [(False, 1.05), (True, 1.10)])
-def test_cost_and_time_of_one_tree_against_the_linear_programme(curlew_yard, of_fruit, within, worth):
+# Half price by night, from the 20th to the 60th quarter of an hour.
+TWO_RATES = PRICE * np.where((np.arange(96) >= 20) & (np.arange(96) < 60), 0.5, 1.0)
+
+
+# what it costs above the programme, and in what share of its time: the bar for air at a flat price
+@pytest.mark.parametrize(
+    ("of_fruit", "price", "within", "share"),
+    [
+        (False, PRICE, 1.001, 15.0),
+        (False, TWO_RATES, 1.01, 2.0),
+        (True, PRICE, 1.01, 1.5),
+        (True, TWO_RATES, 1.015, 1.5),
+    ],
+    ids=["air", "air, two rates", "fruit", "fruit, two rates"],
+)
+def test_cost_and_time_of_one_tree_against_the_linear_programme(curlew_yard, of_fruit, price, within, share):
     free_c, gains = one_tree(curlew_yard, of_fruit=of_fruit)
-    power_w, found = greedy(free_c, gains, worth), programme(free_c, gains, worth)
-    cost = PRICE @ power_w + worth * np.maximum(-(free_c + gains @ power_w), 0.0).sum()
-    mine_s = best_s(lambda: greedy(free_c, gains, worth))
-    theirs_s = best_s(lambda: programme(free_c, gains, worth), 3)
+    costs, shares = [], []
+    for cap_w in (120.0, 200.0, 280.0, 350.0):
+        for worth in (0.0005, 0.002, 0.01, 0.05, 0.25):
+            for milder_k in (0.0, 3.0, 5.0):
+                given = (free_c + milder_k, gains, worth, cap_w, price)
+                power_w, found = greedy(*given), programme(*given)
+                short_k = np.maximum(-(free_c + milder_k + gains @ power_w), 0.0)
+                costs.append((price @ power_w + worth * short_k.sum()) / found.fun)
+                shares.append(best_s(partial(programme, *given), 3) / best_s(partial(greedy, *given)))
     print(
-        f"fruit {of_fruit}, worth {worth}: {(power_w > 0.0).sum()} slots, cost {cost / found.fun:.5f} of the "
-        f"programme's, time 1/{theirs_s / mine_s:.0f} ({1e3 * mine_s:.2f} ms)"
+        f"cost at most {max(costs):.5f} of the programme's, time 1/{min(shares):.1f} to 1/{max(shares):.0f}, "
+        f"median 1/{np.median(shares):.0f}"
     )
-    assert found.fun * (1.0 - 1e-6) <= cost <= found.fun * within
-    assert mine_s <= theirs_s / 4.0
+    assert min(costs) >= 1.0 - 1e-6
+    assert max(costs) <= within
+    assert np.median(shares) >= share
 
 
 def test_eight_trees(curlew_yard):
@@ -97,11 +117,11 @@ def test_eight_trees(curlew_yard):
     assert hard_s <= 8.0 * best_s(lambda: programme(free_c, gains, 0.25), 3)
 
 
-@pytest.mark.timeout(3600)
-@pytest.mark.parametrize("watts", [120.0, 350.0])
-def test_the_plan_against_thermostats_on_a_house_of_another_structure(watts):
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize(("plant", "watts"), [("curlew", 200.0), ("curlew", 350.0)])
+def test_the_plan_against_thermostats_on_a_house_of_another_structure(plant, watts):
     pytest.importorskip("demandlib")
-    energy, k_h, equal = np.median(show(watts, 3, 6), axis=0)
+    energy, k_h, equal = np.median(show(watts, 3, 6, plant), axis=0)
     assert energy <= 1.15
     assert k_h <= 1.0
     assert equal <= 1.02
