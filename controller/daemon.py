@@ -28,6 +28,10 @@ import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
+from controller.alarm.desk import Desk
+from controller.alarm.engine import Situation
+from controller.alarm.services import SERVICES, Troubles, found_in
+from controller.alarm.status import MOST_SHOWN, alarms_for_status
 from controller.bus.inbound import Inbound
 from controller.bus.messages import AlivePayload, LeasePayload
 from controller.bus.mqtt import MqttTransport
@@ -49,6 +53,7 @@ from controller.keeper import (
     Decide,
     EchoHeard,
     Event,
+    Found,
     HandOrdered,
     HouseKnown,
     Noted,
@@ -164,6 +169,7 @@ class Daemon:
             ping_topic=self.topics.ping(CLIENT),
             protocol=site.broker.protocol,
         )
+        self.desk = Desk(site, self.journal, clock, self.transport.publish)
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
         self._state = begin(site, self.session)
         self._kept_s: dict[str, float] = {}
@@ -176,7 +182,9 @@ class Daemon:
     # ---- what other threads leave here ----------------------------------------------------------------
 
     def _hear(self, message: Message) -> None:
-        if self.inbound.is_for_controller(message.topic):
+        if self.desk.is_for_desk(message.topic):
+            self.desk.hear(message)
+        elif self.inbound.is_for_controller(message.topic):
             self.inbox.put(message.topic, message)
 
     def _bus_up(self) -> None:
@@ -268,6 +276,7 @@ class Daemon:
             urgent = self._take_in()
             if urgent or self.clock.mono_s() >= next_tick_s:
                 self._apply(Tick())
+                self._report()
                 self._publish_status()
                 self.transport.beat()
                 notify("WATCHDOG=1")  # only a whole cycle proves that the loop lives
@@ -352,22 +361,39 @@ class Daemon:
         if mono_s < self._status_due_s:
             return
         self._status_due_s = mono_s + STATUS_S
-        notices = (
-            self.site_trouble,
-            self.forecast_trouble,
-            self.plan_trouble,
-            self.model_trouble,
-            self.journal.trouble,
-            self.transport.trouble,
-        )
         self._follow_fruit(mono_s)
+        shown = self.desk.shown
         status = status_of(
             self._state,
             now_on(self.clock),
             fruit_c=self._fruit_c,
-            notices=tuple(n for n in notices if n),
+            notices=self._troubles().notices,
+            alarms=alarms_for_status(shown),
+            alarms_more=max(0, len(shown) - MOST_SHOWN),
         )
         self.transport.publish(self.topics.status, status.to_json(), retain=True)
+
+    def _troubles(self) -> Troubles:
+        outlook = self._state.outlook
+        return Troubles(
+            site=self.site_trouble,
+            forecast=self.forecast_trouble,
+            plan=self.plan_trouble,
+            model=self.model_trouble,
+            journal=self.journal.trouble,
+            broker=self.transport.trouble,
+            alarm=self.desk.trouble,
+            outlook_age_s=(self.clock.utc() - outlook.made_at).total_seconds() if outlook else math.inf,
+        )
+
+    def _report(self) -> None:
+        """Leave what is found now with the desk; the services' troubles are findings too."""
+        findings = found_in(self._troubles())
+        if findings != self._state.findings.get(SERVICES, ()):
+            self._apply(Found(source=SERVICES, findings=findings))
+        state = self._state
+        outlook = state.outlook.sentence if state.outlook else ""
+        self.desk.leave(Situation(findings=state.found, proven=state.proven, outlook=outlook))
 
     def _follow_fruit(self, mono_s: float) -> None:
         """Let each tree's fruit follow the air its decision went by."""
@@ -400,6 +426,7 @@ class Daemon:
         self.journal.start()
         self.transport.start()
         self.control.start()
+        self.desk.start()
         scheduler = self._scheduler()
         log.info("guarding", site=self.site.name, session=self.session, trees=len(self.site.trees))
         notify("READY=1")
@@ -408,6 +435,7 @@ class Daemon:
         self.inbox.arrived.set()
         self.control.join(5.0)
         scheduler.shutdown(wait=False)
+        self.desk.stop()
         self.transport.close()
         self.journal.stop()
         return code
@@ -437,7 +465,12 @@ class Daemon:
 
     def _watch(self, scheduler: BackgroundScheduler) -> int:
         """Watch over the threads until told to stop (0) or one has died (70)."""
-        threads = {"control": self.control, "journal": self.journal.thread}
+        threads = {
+            "control": self.control,
+            "journal": self.journal.thread,
+            "alarm": self.desk.thread,
+            "courier": self.desk.courier.thread,
+        }
         while not self.stopping.wait(1.0):
             dead = [name for name, thread in threads.items() if not thread.is_alive()]
             if not self.transport.thread_alive:

@@ -14,6 +14,7 @@
     ├── LogbookError       a logbook cannot be used; the text names line and column
     ├── ModelError         a learnt model cannot be used or kept
     ├── ProbeError         a probe cannot be calibrated; the text says what to do
+    ├── DeliveryError      a message did not reach its way out
     ├── PageError          the page for phones cannot be served so
     └── RehearsalError     a night cannot be played
 
@@ -96,6 +97,10 @@ class ModelError(RimewardError):
 
 class ProbeError(RimewardError):
     """A probe cannot be calibrated so."""
+
+
+class DeliveryError(RimewardError):
+    """A message was not taken by the way it was to go."""
 
 
 class PageError(RimewardError):

@@ -210,7 +210,8 @@ class Rules:
 class State:
     """Everything the keeper knows.  The mappings are never changed in place.
 
-    ``findings`` holds what each source now finds wrong, the guard itself among them.
+    ``findings`` holds what each source now finds wrong, the guard itself among them; ``proven`` when the heat
+    of each tree last showed its effect.
     """
 
     rules: Rules
@@ -231,6 +232,7 @@ class State:
     plan_came_s: float = -math.inf
     findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
     warming: Mapping[str, Warming] = field(default_factory=dict)
+    proven: Mapping[str, datetime] = field(default_factory=dict)
     looked_s: float = -math.inf
 
     @property
@@ -268,6 +270,7 @@ def _with(
         plan_came_s=state.plan_came_s,
         findings=state.findings,
         warming=state.warming,
+        proven=state.proven,
         looked_s=state.looked_s,
     )
 
@@ -531,6 +534,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         plan_came_s=state.plan_came_s,
         findings=state.findings,
         warming=state.warming,
+        proven=state.proven,
         looked_s=state.looked_s,
     )
     return (_look(new, now) if now.mono_s - state.looked_s >= LOOK_S else new), tuple(actions)
@@ -552,8 +556,18 @@ def _look(state: State, now: Now) -> State:
     cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
     trees, warming = of_trees(rules.trees, state.heat, lit, state.warming, now)
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
-    found = (*of_probes(probes), *boards, *trees)
-    return replace(state, findings={**state.findings, GUARD: found}, warming=warming, looked_s=now.mono_s)
+    proven = {
+        tree: now.utc
+        for tree, taken in warming.items()
+        if taken.is_proof and not (tree in state.warming and state.warming[tree].is_proof)
+    }
+    return replace(
+        state,
+        findings={**state.findings, GUARD: (*of_probes(probes), *boards, *trees)},
+        warming=warming,
+        proven={**state.proven, **proven},
+        looked_s=now.mono_s,
+    )
 
 
 def _decide_vents(

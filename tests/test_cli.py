@@ -144,3 +144,31 @@ def test_a_night_with_a_fault_says_what_came_of_it(tmp_path):
     refused = CliRunner().invoke(main, ["rehearse", str(night), "--fast", "--fault", "K01"])
     assert refused.exit_code != 0
     assert "cannot happen in a simulated night" in refused.output
+
+
+def test_alarm_test_says_what_each_way_answered(tmp_path, monkeypatch):
+    site = tmp_path / "site.toml"
+    site.write_text(
+        example_site("curlew-yard").read_text()
+        + """
+[[alarm.mail]]
+name = "nora"
+host = "mail.curlew-yard.example"
+sender = "frost@curlew-yard.example"
+to = ["nora@curlew-yard.example"]
+[[alarm.messenger]]
+name = "tom"
+address_file = "/no/such/file"
+"""
+    )
+    sent = []
+    monkeypatch.setattr("controller.alarm.ways.send_mail", lambda _, *message: sent.append(message))
+    both = run("alarm", "test", "--site", str(site))
+    assert both.exit_code == 1
+    assert "nora: taken; see that it arrives" in both.output
+    assert "tom: NOT taken. /no/such/file: the messenger's address cannot be read" in both.output
+    assert sent[0][0] == "Curlew Yard: a test: messages arrive"
+    assert run("alarm", "test", "--site", str(site), "--way", "nora").exit_code == 0
+    nobody = run("alarm", "test", "--site", str(example_site("curlew-yard")))
+    assert nobody.exit_code == 2
+    assert "add [[alarm.mail]]" in nobody.output

@@ -3,9 +3,12 @@
 import pytest
 
 from controller import daemon as module
+from controller.alarm.services import SERVICES
+from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
 from controller.daemon import Daemon
 from controller.guard.confirm import Confirmation, done
+from controller.guard.finding import FindingCode
 from controller.keeper import Confirmed, PlanMade
 from controller.plan.plan import plan_of
 from controller.site.work import Work
@@ -60,3 +63,25 @@ def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
     now = now_on(restarted.clock)
     assert done(restarted.state.confirmed, now) == {(Work.COVERED, "lemon")}
     assert module._from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})
+
+
+def test_a_service_s_trouble_is_found_told_to_the_desk_and_gone_when_it_is(daemon):
+    def codes(findings):
+        return [finding.code for finding in findings]
+
+    daemon._report()
+    before = codes(daemon.state.findings[SERVICES])
+    daemon.plan_trouble = "planning failed"
+    daemon._report()
+    assert set(codes(daemon.state.findings[SERVICES])) - set(before) == {FindingCode.PLAN_TROUBLE}
+    assert FindingCode.PLAN_TROUBLE in codes(daemon.desk._situation.findings)
+    daemon.plan_trouble = ""
+    daemon._report()
+    assert codes(daemon.state.findings[SERVICES]) == before
+
+
+def test_a_person_s_word_about_alarms_goes_to_the_desk_and_not_to_the_keeper(daemon):
+    daemon._hear(Message(daemon.topics.acknowledge("all"), b'{"who": "Nora"}'))
+    daemon._hear(Message(daemon.topics.test("w1"), b'{"who": "Nora"}'))
+    assert [name for name, _ in daemon.desk._orders] == ["all", "w1"]
+    assert daemon.inbox.take_all() == []

@@ -29,7 +29,21 @@ def test_every_command_is_in_the_readme(command):
 
 
 @pytest.mark.parametrize(
-    "branch", ["probe", "lease", "echo", "alive", "ping", "hand", "confirm", "answer", "decision", "power"]
+    "branch",
+    [
+        "probe",
+        "lease",
+        "echo",
+        "alive",
+        "ping",
+        "hand",
+        "confirm",
+        "answer",
+        "decision",
+        "power",
+        "acknowledge",
+        "test",
+    ],
 )
 def test_every_topic_is_in_the_readme(branch):
     assert f"`{branch}/<" in README

@@ -221,6 +221,46 @@ class ComingStatus(Payload):
     heat_kwh: tuple[float, ...] = ()
 
 
+class AcknowledgePayload(Payload):
+    """Who has an alarm, or asks for a test message."""
+
+    who: str = Field(min_length=1, max_length=40)
+
+
+class AlarmStatus(Payload):
+    """An alarm that stands, or that ended without anybody having acknowledged it.
+
+    ``what`` is it in a few words, ``because`` one sentence with the numbers, ``cause`` the likely cause,
+    ``look_at`` the first thing to look at, ``sure`` how sure all this is.  Severity: 1 shown only, 2 mend it
+    by day, 3 mend it today, 4 crop or house at risk now.
+    """
+
+    key: str
+    code: str
+    target: str
+    severity: int
+    what: str
+    because: str
+    cause: str
+    look_at: str
+    sure: str
+    since: datetime
+    stage: Literal["unacknowledged", "acknowledged", "returned"]
+    acknowledged_by: str = ""
+
+
+class AlarmPayload(Payload):
+    """A message to people, as it is also sent by mail or messenger."""
+
+    largest_bytes: ClassVar[int] = LARGEST_STATUS_BYTES
+
+    at: datetime
+    kind: str
+    severity: int
+    subject: str
+    text: str
+
+
 class StatusPayload(Payload):
     """The controller's whole picture, retained for pages; never a command."""
 
@@ -236,6 +276,8 @@ class StatusPayload(Payload):
     coming: ComingStatus | None = None
     orders: tuple[StandingStatus, ...] = ()
     confirmed: tuple[ConfirmedStatus, ...] = ()
+    alarms: tuple[AlarmStatus, ...] = ()
+    alarms_more: int = 0
 
 
 P = TypeVar("P", bound=Payload)

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 from controller.bus.messages import (
+    AlarmStatus,
     AnswerPayload,
     BoardStatus,
     ComingStatus,
@@ -68,7 +69,13 @@ _NO_FRUIT: Mapping[str, float] = {}
 
 
 def status_of(
-    state: State, now: Now, *, fruit_c: Mapping[str, float] = _NO_FRUIT, notices: tuple[str, ...] = ()
+    state: State,
+    now: Now,
+    *,
+    fruit_c: Mapping[str, float] = _NO_FRUIT,
+    notices: tuple[str, ...] = (),
+    alarms: tuple[AlarmStatus, ...] = (),
+    alarms_more: int = 0,
 ) -> StatusPayload:
     """Return the controller's whole picture.
 
@@ -82,6 +89,8 @@ def status_of(
         What the fruit of each tree is thought to have [°C].
     notices
         The shell's troubles in plain words.
+    alarms, alarms_more
+        The alarms that stand, the worst first, and how many more there are.
     """
     on = {f"{name}/{channel}" for name, board in state.boards.items() for channel in board.on}
     trees = {tree.name: tree for tree in state.rules.trees}
@@ -132,6 +141,8 @@ def status_of(
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
         ),
         confirmed=_confirmed(state, now),
+        alarms=alarms,
+        alarms_more=alarms_more,
     )
 
 

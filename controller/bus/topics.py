@@ -101,8 +101,21 @@ class Topics:
         """Return where the answer to a person's order or word is published."""
         return f"{self.root}/answer/{order}"
 
+    def acknowledge(self, alarm: str) -> str:
+        """Return where a person says to have an alarm, by its key, or "all" of them."""
+        return f"{self.root}/acknowledge/{alarm}"
+
+    def test(self, wish: str) -> str:
+        """Return where a person asks for a test message on every way."""
+        return f"{self.root}/test/{wish}"
+
+    @property
+    def alarm(self) -> str:
+        """Where each message to people is published too, for a lamp or buzzer on the site."""
+        return f"{self.root}/alarm"
+
     @property
     def heard_by_controller(self) -> tuple[str, ...]:
         """The filters the controller subscribes to, besides probes' own topics."""
-        branches = ("probe", "power", "echo", "alive", "hand", "confirm")
+        branches = ("probe", "power", "echo", "alive", "hand", "confirm", "acknowledge", "test")
         return tuple(f"{self.root}/{branch}/+" for branch in branches)

@@ -8,6 +8,7 @@ import sys
 import click
 
 from controller import __version__
+from controller.cli.alarm import alarm
 from controller.cli.board import board
 from controller.cli.conform import conform
 from controller.cli.forecast import forecast
@@ -40,6 +41,7 @@ def main() -> None:
 
 
 for command in (
+    alarm,
     check,
     schema,
     run,

@@ -34,11 +34,14 @@ class FindingCode(StrEnum):
     TOO_HOT = "too-hot"
     OFF_OVERRULED = "off-overruled"
     # services
+    SITE_FILE_TROUBLE = "site-file-trouble"
     NO_FORECAST = "no-forecast"
     PLAN_TROUBLE = "plan-trouble"
     MODEL_TROUBLE = "model-trouble"
     JOURNAL_TROUBLE = "journal-trouble"
     BROKER_TROUBLE = "broker-trouble"
+    ALARM_TROUBLE = "alarm-trouble"
+    CONTROL_SILENT = "control-silent"
 
 
 class Sure(StrEnum):
@@ -51,13 +54,17 @@ class Sure(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What is known of a code before any number: how bad, the likely cause, what to look at first."""
+    """What is known of a code before any number: how bad, the likely cause, what to look at first.
+
+    ``once`` marks what happened and is past: it is told once, and nobody needs to acknowledge it.
+    """
 
     severity: int
     what: str
     cause: str
     look_at: str
     sure: Sure = Sure.CERTAIN
+    once: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +86,7 @@ class Finding:
     @property
     def key(self) -> str:
         """What tells this finding from others, as one level of a topic."""
-        return f"{self.code}.{self.target}"
+        return f"{self.code}.{self.target}".replace("/", ".")
 
 
 _PROBE_CABLE = "the probe's plug and cable, then whether its board has power"
@@ -151,7 +158,7 @@ KNOWN: dict[FindingCode, Known] = {
     FindingCode.HEAT_WITHOUT_EFFECT: Known(
         severity=4,
         what="heat on, but no warmer",
-        cause="a dead string, a tripped breaker, or the fleece or the probe is off the tree",
+        cause="a dead string, a tripped breaker, or fleece or probe off the tree",
         look_at="whether the string is lit or warm, then its breaker, then the fleece",
         sure=Sure.LIKELY,
     ),
@@ -172,6 +179,12 @@ KNOWN: dict[FindingCode, Known] = {
         what="an order to keep heat off is overruled",
         cause="it is cold enough to lose fruit",
         look_at="whether the order was meant; say so by naming the tree, or take it back",
+    ),
+    FindingCode.SITE_FILE_TROUBLE: Known(
+        severity=3,
+        what="the site file cannot be used",
+        cause="a mistake in its last change",
+        look_at="`rimeward check`, which names the line; the last sound file is used meanwhile",
     ),
     FindingCode.NO_FORECAST: Known(
         severity=2,
@@ -202,6 +215,18 @@ KNOWN: dict[FindingCode, Known] = {
         what="the broker is not reached",
         cause="the broker or the network between is down; boards heat by themselves meanwhile",
         look_at="whether the broker runs, then the network",
+    ),
+    FindingCode.ALARM_TROUBLE: Known(
+        severity=2,
+        what="messages are not delivered",
+        cause="the internet, the mail server or the messenger is down, or its password has changed",
+        look_at="`rimeward alarm test`, which says what each way answers",
+    ),
+    FindingCode.CONTROL_SILENT: Known(
+        severity=4,
+        what="the controller does not decide",
+        cause="its program hangs; it is started again by itself, and heat is on meanwhile",
+        look_at="whether the controller's machine runs, and its log",
     ),
 }
 

@@ -37,6 +37,11 @@ class Warming:
     highest_c: float = -math.inf
 
     @property
+    def is_proof(self) -> bool:
+        """Whether it proves that the heat arrives: a string on, and its tree warmer."""
+        return self.rise_k >= EFFECT_K
+
+    @property
     def rise_k(self) -> float:
         """How far it has warmed [K]; NaN without a reading."""
         return self.highest_c - self.began_c
@@ -161,7 +166,7 @@ def of_trees(
             continue
         after[tree.name] = taken
         lit_s = now.mono_s - taken.since_s
-        if lit_s >= EFFECT_S and taken.rise_k < EFFECT_K:
+        if lit_s >= EFFECT_S and not taken.is_proof:
             because = (
                 f"{tree.name} has been heated for {lit_s / 60:.0f} min and is at {decision.temp_c:.1f} °C, "
                 f"from {taken.began_c:.1f} °C"

@@ -21,6 +21,7 @@ from controller.errors import JournalError
 from controller.guard.confirm import Confirmation
 from controller.guard.decision import Decision
 from controller.guard.hand import Answer, HandOrder
+from controller.journal.parcel import Parcel
 from controller.journal.store import open_for_writing
 from controller.weather.forecast import Forecast
 
@@ -141,12 +142,67 @@ class Journal:
             must_survive=True,
         )
 
+    def put_alarm(self, key: str, body: str | None) -> None:
+        """Keep an alarm as it stands, or that it stands no more."""
+        if body is None:
+            self._put("DELETE FROM alarm WHERE key = ?", key, must_survive=True)
+        else:
+            self._put("INSERT OR REPLACE INTO alarm VALUES (?, ?)", key, body, must_survive=True)
+
+    def put_alarm_event(
+        self, at: datetime, key: str, event: str, severity: int, who: str, because: str
+    ) -> None:
+        """Keep that an alarm was raised, acknowledged (by whom) or ended."""
+        self._put(
+            "INSERT INTO alarm_event (at_s, key, event, severity, who, because) VALUES (?, ?, ?, ?, ?, ?)",
+            at.timestamp(),
+            key,
+            event,
+            severity,
+            who,
+            because,
+            must_survive=True,
+        )
+
+    def put_message(self, message: Parcel) -> None:
+        """Keep a message to people until it is delivered or given up."""
+        self._put(
+            "INSERT OR REPLACE INTO message (id, way, kind, severity, subject, text, made_s) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            message.id,
+            message.way,
+            message.kind,
+            message.severity,
+            message.subject,
+            message.text,
+            message.made_at.timestamp(),
+            must_survive=True,
+        )
+
+    def put_attempt(self, message: str, trouble: str) -> None:
+        """Keep that a message was not taken."""
+        self._put("UPDATE message SET attempts = attempts + 1, trouble = ? WHERE id = ?", trouble, message)
+
+    def put_delivered(self, message: str, at: datetime) -> None:
+        """Keep that a message's way has taken it."""
+        self._put("UPDATE message SET delivered_s = ? WHERE id = ?", at.timestamp(), message)
+
+    def put_given_up(self, message: str, at: datetime, why: str) -> None:
+        """Keep that a message is not sent any more."""
+        self._put("UPDATE message SET given_up_s = ?, trouble = ? WHERE id = ?", at.timestamp(), why, message)
+
+    def put_proof(self, tree: str, at: datetime) -> None:
+        """Keep when heat was last proven for a tree."""
+        self._put("INSERT OR REPLACE INTO proof VALUES (?, ?)", tree, at.timestamp())
+
     def prune(self, now: datetime) -> None:
         """Forget telemetry older than two winters."""
         oldest_s = now.timestamp() - KEEP_S
         self._put("DELETE FROM reading WHERE at_s < ?", oldest_s)
         self._put("DELETE FROM decision WHERE at_s < ?", oldest_s)
         self._put("DELETE FROM forecast WHERE fetched_s < ?", oldest_s)
+        self._put("DELETE FROM alarm_event WHERE at_s < ?", oldest_s)
+        self._put("DELETE FROM message WHERE made_s < ?", oldest_s)
 
     def _put(self, sql: str, *values: Any, must_survive: bool = False) -> None:
         try:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from controller.site.handbook import CROPS, GLAZINGS
 from controller.site.model import Site, Tree, Vent
+from controller.site.people import Mail
 
 CAUTIONS = (
     "Mains in a damp house kills. Sockets and boards need a 30 mA residual-current device, splash-proof",
@@ -60,6 +61,9 @@ def _lines(site: Site) -> Iterator[str]:
     yield "Forecast"
     yield from _forecast_lines(site)
     yield ""
+    yield "Alarms"
+    yield from _alarm_lines(site)
+    yield ""
     yield "Cautions"
     yield from (f"  {line}" for line in CAUTIONS)
 
@@ -106,6 +110,24 @@ def _rest(vent: Vent) -> str:
     if vent.rest == "open":
         return "opens: on a frost night that lets the cold in; 'shut' is the careful choice"
     return "shuts or stops: a hot day then goes unvented"
+
+
+def _alarm_lines(site: Site) -> Iterator[str]:
+    alarm = site.alarm
+    if not alarm.ways:
+        yield "  nobody is told: add [[alarm.mail]] or [[alarm.messenger]]; the page and the bus show alarms"
+    for way in alarm.ways:
+        later = f", once it has stood unacknowledged for {way.after_min:g} min" if way.after_min else ""
+        kind = "mail" if isinstance(way, Mail) else "messenger"
+        yield f"  {way.name}: {kind}, from severity {way.from_severity} of 4 on{later}"
+    if alarm.quiet_from is not None:
+        yield f"  from {alarm.quiet_from} to {alarm.quiet_until} only severity 4 wakes anybody"
+    yield f"  sign of life: {f'daily at {alarm.daily_at}' if alarm.daily_at else 'none'}"
+    if alarm.dead_man is None:
+        yield "  no dead-man: when the whole site is dark, nobody is told"
+    else:
+        every = f"{alarm.dead_man.every_min:g} min"
+        yield f"  dead-man: an address outside, fetched every {every} while control works"
 
 
 def _forecast_lines(site: Site) -> Iterator[str]:

@@ -20,6 +20,7 @@ from controller.site.handbook import (
     GlazingKind,
     StringKind,
 )
+from controller.site.people import Alarm
 from controller.site.told import Settings as _Model
 
 # Hard floor of every hold temperature [°C]: below it ripe fruit of every kind has begun to freeze somewhere
@@ -421,6 +422,7 @@ class Site(_Model):
     forecast: ForecastSettings
     broker: Broker = Field(default_factory=Broker)
     phone: Phone = Field(default_factory=Phone)
+    alarm: Alarm = Field(default_factory=Alarm)
 
     def circuit(self, name: str) -> Circuit:
         """Return a circuit by its id."""

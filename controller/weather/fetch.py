@@ -13,7 +13,7 @@ import threading
 import time
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 from urllib.parse import urlsplit
@@ -78,6 +78,24 @@ def fetch(
     FetchError
         Says what was expected, what came, and what to do; ``retry`` says when to ask again.
     """
+    return _bounded(
+        url, deadline_s, lambda ends_s: _read(url, params or {}, headers or {}, ends_s, max_bytes)
+    )
+
+
+def reach(url: str, *, deadline_s: float = DEADLINE_S) -> None:
+    """Ask for an address whose answer's body does not matter, within the same bounds.
+
+    Raises
+    ------
+    FetchError
+        It was not reached, or answered anything but 200 to 299.
+    """
+    _bounded(url, deadline_s, lambda ends_s: _reach(url, ends_s))
+
+
+def _bounded(url: str, deadline_s: float, read: Callable[[float], Answer]) -> Answer:
+    """Return what a worker reads, or give it up at the deadline whatever it waits for."""
     host = urlsplit(url).hostname or ""
     with _hung_lock:
         if _hung[host] >= MOST_HUNG:
@@ -88,7 +106,7 @@ def fetch(
 
     def work() -> None:
         try:
-            outcome.put(_read(url, params or {}, headers or {}, ends_s, max_bytes))
+            outcome.put(read(ends_s))
         except FetchError as error:
             outcome.put(error)
         except Exception as error:  # noqa: BLE001 (a thread's edge: whatever a hostile answer provokes is no answer)
@@ -142,6 +160,26 @@ def _read(
         raise FetchError(
             f"{_place(url)}: expected JSON, got {len(body)} bytes that are not ({error})"
         ) from error
+
+
+def _reach(url: str, ends_s: float) -> Answer:
+    wait_s = max(0.1, ends_s - time.monotonic())
+    with requests.Session() as session:
+        session.trust_env = False
+        try:
+            with session.get(
+                url,
+                headers={"User-Agent": user_agent("")},
+                timeout=(min(CONNECT_S, wait_s), min(READ_S, wait_s)),
+                allow_redirects=False,
+                stream=True,
+            ) as response:
+                status, headers = response.status_code, response.headers
+        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+            raise FetchError(f"{_place(url)}: {_cause(error)}") from error
+    if not 200 <= status < 300:
+        raise FetchError(f"{_place(url)}: expected 200, got {status}")
+    return Answer(status, headers, None)
 
 
 def _pieces(response: requests.Response, url: str, ends_s: float, max_bytes: int) -> Iterator[bytes]:
