@@ -39,8 +39,9 @@ from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
-from controller.errors import AlreadyRunningError, ForecastError, JournalError, ModelError
+from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
 from controller.guard.confirm import done
+from controller.guard.finding import Finding
 from controller.guard.now import Now
 from controller.journal.reader import confirmations, latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
@@ -67,6 +68,8 @@ from controller.keeper import (
     handle,
     outside_temp_c,
 )
+from controller.learn.findings import WINDOW_S, findings_of
+from controller.learn.from_journal import record_of_journal
 from controller.learn.models import Model, Models
 from controller.learn.nightly import run_fit
 from controller.log import start_logging
@@ -89,6 +92,7 @@ STATUS_S = 30.0
 FORECAST_S = 3600.0
 # A challenger is learnt once a day; not soon after a start, when everything else has to find its feet.
 FIT_S, FIRST_FIT_S = 86400.0, 20 * 3600.0
+DIAGNOSE_S = 3600.0
 # A reading is kept this often at most.
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
@@ -248,6 +252,21 @@ class Daemon:
             log.info("fit", says=run_fit(self.site, self.folder, self.stopping))
         except (ModelError, OSError) as error:
             log.warning("fit_failed", trouble=str(error))
+
+    def diagnose(self) -> None:
+        """Leave what the last days' readings speak for; a scheduler's job, so it may fail."""
+        found: tuple[Finding, ...] = ()
+        try:
+            if (model := self._model()).is_learnt:
+                logbook = record_of_journal(self.journal.path, self.site, WINDOW_S)
+                found = findings_of(logbook.record, model.parameters, model.noise, self.site)
+        except (JournalError, LogbookError) as error:
+            log.info("nothing_diagnosed", because=str(error))
+        except Exception:  # (the edge of a job: a diagnosis is worth no crash)
+            log.exception("diagnosis_failed")
+        for one in found:
+            log.warning("found", code=str(one.code), target=one.target, because=one.because)
+        self.inbox.put("found-by-model", Found(source="model", findings=found))
 
     def _model(self) -> Model:
         """Return the model in use, and note why where it is not the one last accepted."""
@@ -452,6 +471,7 @@ class Daemon:
             (self.make_plan, SLOT_S, SLOT_S),
             (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
             (self.fit_model, FIRST_FIT_S, FIT_S),
+            (self.diagnose, DIAGNOSE_S, DIAGNOSE_S),
         )
         for job, delay_s, every_s in jobs:
             # with a start in the past, be it a moment, the first run would come a whole interval late

@@ -12,7 +12,7 @@ from controller.cli.alarm import alarm
 from controller.cli.board import board
 from controller.cli.conform import conform
 from controller.cli.forecast import forecast
-from controller.cli.learn import fit, predict
+from controller.cli.learn import diagnose, fit, predict
 from controller.cli.phone import phone
 from controller.cli.plan import plan, size
 from controller.cli.probe import probe
@@ -54,6 +54,7 @@ for command in (
     forecast,
     fit,
     predict,
+    diagnose,
     probe,
 ):
     main.add_command(command)

@@ -72,3 +72,26 @@ def predict(
 
     site = load_site(file)
     click.echo(predict_logbook(site, logbook_file, begin, hours, as_json=as_json, picture=picture))
+
+
+@click.command()
+@SITE
+@click.option("--logbook", "logbook_file", type=FILE, help=f"{_LOGBOOK_HELP}  Left out, the journal is used.")
+@STATE
+@click.option("--until", help="Look at the four days before this time, such as 2027-01-14T08:00Z.")
+@JSON
+def diagnose(
+    file: Path, logbook_file: Path | None, folder: Path | None, until: str | None, *, as_json: bool
+) -> None:
+    """Say what the last days' readings speak for: fleece off or wet, a dead string, a probe moved or swapped.
+
+    A logbook's house is learnt from what stands before those days; the journal is judged by the model in use,
+    as the daemon does every hour.  Nothing is switched.
+    """
+    from controller.learn.by_command import diagnose_journal, diagnose_logbook
+
+    site = load_site(file)
+    if logbook_file is not None:
+        click.echo(diagnose_logbook(site, logbook_file, until, as_json=as_json))
+    else:
+        click.echo(diagnose_journal(site, state_folder(site.name, folder), until, as_json=as_json))

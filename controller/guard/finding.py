@@ -33,6 +33,16 @@ class FindingCode(StrEnum):
     FRUIT_IN_DANGER = "fruit-in-danger"
     TOO_HOT = "too-hot"
     OFF_OVERRULED = "off-overruled"
+    # what only the model sees, from hours and nights of readings
+    FLEECE_OFF = "fleece-off"
+    FLEECE_WET = "fleece-wet"
+    STRING_DEAD = "string-dead"
+    STRING_HALF_DEAD = "string-half-dead"
+    HEATER_STUCK_ON = "heater-stuck-on"
+    VENT_OPEN = "vent-open"
+    PROBE_BY_LAMP = "probe-by-lamp"
+    PROBE_DRIFTED = "probe-drifted"
+    PROBES_SWAPPED = "probes-swapped"
     # services
     SITE_FILE_TROUBLE = "site-file-trouble"
     NO_FORECAST = "no-forecast"
@@ -185,6 +195,69 @@ KNOWN: dict[FindingCode, Known] = {
         what="the site file cannot be used",
         cause="a mistake in its last change",
         look_at="`rimeward check`, which names the line; the last sound file is used meanwhile",
+    ),
+    FindingCode.FLEECE_OFF: Known(
+        severity=4,
+        what="fleece off or blown open",
+        cause="the tree loses heat as if it stood bare",
+        look_at="whether the fleece lies closed down to the ground all round",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.FLEECE_WET: Known(
+        severity=2,
+        what="fleece wet",
+        cause="the tree loses the heat that drying a wet cloth takes, or its probe reads too low",
+        look_at="whether the fleece is wet or lies on the leaves; then the probe's place",
+        sure=Sure.POSSIBLE,
+    ),
+    FindingCode.STRING_DEAD: Known(
+        severity=4,
+        what="string dead",
+        cause="the tree does not warm as it should while its heat is on",
+        look_at="whether the string is lit or warm, then its plug, its cut-out and its breaker",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.STRING_HALF_DEAD: Known(
+        severity=3,
+        what="part of the heat is missing",
+        cause="one of several strings, or part of one, is dark",
+        look_at="whether every string is lit along its whole length",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.HEATER_STUCK_ON: Known(
+        severity=3,
+        what="heat on though told off",
+        cause="a welded relay contact, a bridged switch, or other heat under the fleece",
+        look_at="whether the string goes dark when its relay clicks; if the fleece is hot, cut its breaker",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.VENT_OPEN: Known(
+        severity=3,
+        what="vent or door open",
+        cause="the house follows the outside air as if it were aired",
+        look_at="vents, doors and panes",
+        sure=Sure.POSSIBLE,
+    ),
+    FindingCode.PROBE_BY_LAMP: Known(
+        severity=4,
+        what="probe beside a lamp",
+        cause="the probe warms with its string, faster than the air can",
+        look_at="where the probe hangs: at fruit height, a hand's breadth from any lamp or cable",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_DRIFTED: Known(
+        severity=3,
+        what="probe reads wrong",
+        cause="the probe has drifted or was moved",
+        look_at="the probe's place, then its reading in melting ice",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBES_SWAPPED: Known(
+        severity=4,
+        what="two probes swapped",
+        cause="each reads what the other should",
+        look_at="which cable goes to which tree: warm one probe in the hand and see whose reading rises",
+        sure=Sure.LIKELY,
     ),
     FindingCode.NO_FORECAST: Known(
         severity=2,

@@ -6,7 +6,9 @@ from datetime import datetime
 from pathlib import Path
 
 from controller.errors import LogbookError
+from controller.guard.finding import Finding
 from controller.learn.ahead import foretell, learn
+from controller.learn.findings import findings_of, findings_of_logbook, findings_text
 from controller.learn.from_journal import record_of_journal
 from controller.learn.logbook import read_logbook
 from controller.learn.models import Models
@@ -64,6 +66,31 @@ def fit_journal(site: Site, folder: Path, now: datetime, *, as_json: bool) -> st
     return "\n".join(lines)
 
 
+def diagnose_logbook(site: Site, logbook_file: Path, until: str | None, *, as_json: bool) -> str:
+    """Return what a logbook's last days speak for, as text or JSON."""
+    end = None if until is None else time_of(until, "--until")
+    return _said(findings_of_logbook(read_logbook(logbook_file, site), site, end), site, as_json=as_json)
+
+
+def diagnose_journal(site: Site, folder: Path, until: str | None, *, as_json: bool) -> str:
+    """Return what the journal's last days speak for, as text or JSON, by the model in use."""
+    end = None if until is None else time_of(until, "--until")
+    model = Models(folder).in_use(site)
+    if not model.is_learnt:
+        raise LogbookError(
+            f"no model learnt of this house is in use{f' ({model.remark})' if model.remark else ''}: the "
+            "handbook's numbers cannot tell a fault from a house that differs; run rimeward fit first"
+        )
+    logbook = record_of_journal(folder / "journal.db", site)
+    return _said(findings_of(logbook.record, model.parameters, model.noise, site, end), site, as_json=as_json)
+
+
+def _said(found: tuple[Finding, ...], site: Site, *, as_json: bool) -> str:
+    if as_json:
+        return json.dumps({"site": site.name, "findings": [asdict(one) for one in found]})
+    return findings_text(found, site)
+
+
 def go_back(folder: Path) -> str:
     """Put the model before the present one in use again, and say so."""
     left, now = Models(folder).back()
@@ -80,7 +107,7 @@ def predict_logbook(
     return json.dumps(foretold_json(foretold, site)) if as_json else foretold_text(foretold, site)
 
 
-def time_of(text: str) -> datetime:
+def time_of(text: str, option: str = "--from") -> datetime:
     """Return a time given by a person, with its zone."""
     try:
         at = datetime.fromisoformat(text)
@@ -88,6 +115,6 @@ def time_of(text: str) -> datetime:
         at = None
     if at is None or at.tzinfo is None:
         raise LogbookError(
-            f"--from: expected a time with its zone, such as 2027-01-14T18:00Z, but {text!r} came"
+            f"{option}: expected a time with its zone, such as 2027-01-14T18:00Z, but {text!r} came"
         )
     return at

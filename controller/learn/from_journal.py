@@ -30,8 +30,8 @@ _WEATHER = {
 _SHORTEST_RUN = 2
 
 
-def record_of_journal(path: Path, site: Site) -> Logbook:
-    """Return the last 30 days of a journal as a record.
+def record_of_journal(path: Path, site: Site, longest_s: float = LONGEST_S) -> Logbook:
+    """Return the last days of a journal, 30 at most, as a record.
 
     Raises
     ------
@@ -41,7 +41,7 @@ def record_of_journal(path: Path, site: Site) -> Logbook:
         There are too few readings in it.
     """
     with closing(open_for_reading(path)) as connection:
-        begin_s, end_s = _span(connection, path)
+        begin_s, end_s = _span(connection, path, longest_s)
         at_s = np.arange(begin_s, end_s, STEP_S)
         outside_c = _coldest(connection, site.probes_of("outside"), at_s)
         weather = _weather(connection, at_s)
@@ -64,11 +64,11 @@ def record_of_journal(path: Path, site: Site) -> Logbook:
     return table.logbook(site, site.trees)
 
 
-def _span(connection: sqlite3.Connection, path: Path) -> tuple[float, float]:
+def _span(connection: sqlite3.Connection, path: Path, longest_s: float) -> tuple[float, float]:
     first_s, last_s = connection.execute("SELECT min(at_s), max(at_s) FROM reading").fetchone()
     if first_s is None or last_s - first_s < 2 * STEP_S:
         raise LogbookError(f"{path}: no readings of any length in it yet; run the daemon for some days first")
-    begin_s = max(first_s, last_s - LONGEST_S)
+    begin_s = max(first_s, last_s - longest_s)
     return float(begin_s - begin_s % STEP_S + STEP_S), float(last_s + 1.0)
 
 

@@ -19,6 +19,7 @@ from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters, parameters_of
 
 FORM = 1
+HANDBOOK = "handbook"
 # Small files, one a night at most; what is older than this many is deleted, never the one in use.
 MOST_KEPT = 400
 LARGEST_FILE_BYTES = 1_000_000
@@ -38,6 +39,11 @@ class Model:
     doubt: Doubt
     remark: str = ""
 
+    @property
+    def is_learnt(self) -> bool:
+        """Whether it was learnt from this house."""
+        return self.name != HANDBOOK
+
 
 class Models:
     """The models of one site.
@@ -56,7 +62,7 @@ class Models:
         """Return the model in use, else the handbook's with a remark that says why; never raises."""
         handbook = parameters_of(site)
         fallback = Model(
-            name="handbook",
+            name=HANDBOOK,
             parameters=handbook,
             noise=Noise(),
             doubt=doubt_of_handbook(handbook.tree_count),
@@ -117,7 +123,7 @@ class Models:
         if before is not None and not (self.folder / f"{before}.json").is_file():
             before = None
         self._point(before, f"back from {name}")
-        return name, before or "handbook"
+        return name, before or HANDBOOK
 
     def _name_or_none(self) -> str | None:
         try:
