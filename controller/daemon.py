@@ -1,9 +1,10 @@
 """The daemon: the shell round the keeper.
 
-Threads: the control loop (the only one that decides), the bus client's, the journal's, the log's, and
-APScheduler's for what may be late (forecast, housekeeping).  The main thread only watches: when any of them
-has died, or the broker no longer carries the daemon's own messages, the process ends with exit code 70 and
-the service manager starts it again.  Heat is on meanwhile, since leases lapse.
+Threads: the control loop (the only one that decides), the bus client's, that of the plain boards with their
+clients', the journal's, the log's, and APScheduler's for what may be late (forecast, housekeeping).  The
+main thread only watches: when any of them has died, or the broker no longer carries the daemon's own
+messages, the process ends with exit code 70 and the service manager starts it again.  Heat is on meanwhile,
+since leases lapse and plain boards hear the wills.
 """
 
 import fcntl
@@ -73,6 +74,7 @@ from controller.learn.from_journal import record_of_journal
 from controller.learn.models import Model, Models
 from controller.learn.nightly import run_fit
 from controller.log import start_logging
+from controller.plain_boards import PlainThread
 from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
@@ -97,6 +99,8 @@ DIAGNOSE_S = 3600.0
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
 SELF_HEARD_S = 90.0
+# So long may the thread for plain boards stand still: their last text stands meanwhile.
+STOOD_STILL_S = 30.0
 EXIT_DEAD_THREAD = 70
 CLIENT = "controller"
 MOST_WAITING = 2000
@@ -174,6 +178,7 @@ class Daemon:
             protocol=site.broker.protocol,
         )
         self.desk = Desk(site, self.journal, clock, self.transport.publish)
+        self.plain = PlainThread(site, clock)
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
         self._state = begin(site, self.session)
         self._kept_s: dict[str, float] = {}
@@ -444,6 +449,7 @@ class Daemon:
         """Guard until told to stop; return the exit code."""
         self.journal.start()
         self.transport.start()
+        self.plain.start()
         self.control.start()
         self.desk.start()
         scheduler = self._scheduler()
@@ -453,6 +459,7 @@ class Daemon:
         self.stopping.set()
         self.inbox.arrived.set()
         self.control.join(5.0)
+        self.plain.stop(5.0)
         scheduler.shutdown(wait=False)
         self.desk.stop()
         self.transport.close()
@@ -495,6 +502,8 @@ class Daemon:
             dead = [name for name, thread in threads.items() if not thread.is_alive()]
             if not self.transport.thread_alive:
                 dead.append("bus")
+            if self.plain.is_dead or self.plain.stood_still_s > STOOD_STILL_S:
+                dead.append("plain boards")  # their wills are said when the process ends
             if not scheduler.running:
                 dead.append("scheduler")
             if self.transport.last_heard_self_s > SELF_HEARD_S:

@@ -8,35 +8,18 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
-from typing import Any, Protocol
+from typing import Any
 
 from controller.bus.board import BoardContract
 from controller.bus.messages import AlivePayload
 from controller.bus.topics import Topics
-from controller.bus.transport import Listener, Message, Transport
+from controller.bus.transport import Connect, Message
 from controller.site.model import Board, Probe, Site
 from simulator.probes import SimProbe, generator
 
 # How often the simulated boards read their probes [s], and send their echo at the latest [s].
 READING_EVERY_S = 20.0
 ECHO_EVERY_S = 30.0
-
-
-class Connect(Protocol):
-    """How a board gets onto the bus, whichever bus it is."""
-
-    def __call__(
-        self,
-        client: str,
-        filters: Sequence[str],
-        listener: Listener,
-        will: Message | None,
-        /,
-        *,
-        on_up: Callable[[], None],
-    ) -> Transport:
-        """Return a connection that hears what matches the filters, and calls ``on_up`` whenever it stands."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +69,7 @@ class SimBoard:
         connect: Connect,
     ) -> None:
         self.name = board.name
+        self._described = board
         channels = {f"{board.name}/{channel.id}": channel.id for channel in board.channels}
         self.heaters = tuple(
             channels[s.channel] for tree in site.trees for s in tree.strings if s.channel in channels

@@ -1,13 +1,15 @@
 """The controller of a rehearsal: the keeper with its bus, as the daemon runs it, but driven from outside."""
 
 import math
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from controller.bus.inbound import Inbound
-from controller.bus.memory import MemoryBus
+from controller.bus.memory import MemoryBus, MemoryClient
 from controller.bus.outbound import send
+from controller.bus.plain import PlainBoard, plain_boards
 from controller.bus.topics import Topics
-from controller.bus.transport import Message, Transport
+from controller.bus.transport import Listener, Message, Transport
 from controller.clock import RELEASED
 from controller.guard.decision import Decision
 from controller.guard.now import Now
@@ -62,11 +64,34 @@ class Controller:
         self._bus_is_up = False
         filters = (*self.topics.heard_by_controller, *(p.topic for p in self.site.probes if p.topic))
         self.transport: Transport = self._bus.connect("controller", filters, self._hear, on_up=self._rise)
+        self._lines: list[MemoryClient] = []
+        self._plain = [
+            PlainBoard(
+                board, self.site, f"{session}-{board.name}"[:48], self._connect, started_s=self._bus.now_s
+            )
+            for board in plain_boards(self.site)
+        ]
+
+    def _connect(
+        self,
+        client: str,
+        filters: Sequence[str],
+        listener: Listener,
+        will: Message | None,
+        /,
+        *,
+        on_up: Callable[[], None],
+    ) -> Transport:
+        """Give a plain board's channel its connection, which ends with the process."""
+        self._lines.append(self._bus.connect(client, filters, listener, will, on_up=on_up))
+        return self._lines[-1]
 
     def end(self) -> None:
         """End the process at once, in the midst of whatever it does."""
         self.running = False
         self.transport.kill()  # type: ignore[attr-defined]  # a client of the bus in memory
+        for line in self._lines:
+            line.kill()
 
     def start_after(self, wait_s: float, now_s: float) -> None:
         """Start the process again when a while has passed."""
@@ -86,6 +111,8 @@ class Controller:
 
     def tick(self, now: Now) -> list[Decision]:
         """Take in what was heard, decide, send; return the decisions that are news."""
+        for board in self._plain:
+            board.tick(now.mono_s, now.utc if now.clock_trusted else None)
         if self._bus_is_up:
             self._bus_is_up = False
             self.tell(BusUp(), now)

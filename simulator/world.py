@@ -5,12 +5,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from controller.bus.transport import Connect
 from controller.errors import RehearsalError
 from controller.site.handbook import CROPS, StringKind
 from controller.site.model import Probe, Site
-from simulator.boards import Connect, SimBoard
+from simulator.boards import SimBoard
 from simulator.materials import Variation
 from simulator.night import Covering, Night
+from simulator.plain_board import SimPlainBoard
 from simulator.plant import Plant
 from simulator.probes import SimProbe
 from simulator.sky import Sky, Weather
@@ -298,7 +300,7 @@ class World:
             for probe in tree.probes
         }
         return {
-            board.name: SimBoard(
+            board.name: (SimPlainBoard if board.is_plain else SimBoard)(
                 board,
                 self.site,
                 [pair for pair in probes if board_of.get(pair[0].name, first) == board.name],

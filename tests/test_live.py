@@ -19,6 +19,7 @@ from controller.journal.store import open_for_reading
 from controller.site.model import Broker
 from simulator.live import LiveRehearsal
 from simulator.night import load_night
+from tests.bus.test_plain import plain_site
 
 pytestmark = [pytest.mark.live, pytest.mark.broker, pytest.mark.timeout(180)]
 PACE = 60.0
@@ -26,14 +27,14 @@ TOPICS = Topics("curlew-yard")
 
 
 @contextmanager
-def rehearsal(restart_after_s):
+def rehearsal(restart_after_s, site=None):
     """Play the clear, calm night in a thread until the block ends; every tree is warm when it begins."""
     if find_mosquitto() is None:
         pytest.skip("mosquitto is not installed")
     night = load_night("clear-calm")
     said = []
     live = LiveRehearsal(
-        night, night.load_site(), 1, pace=PACE, say=said.append, restart_after_s=restart_after_s
+        night, site or night.load_site(), 1, pace=PACE, say=said.append, restart_after_s=restart_after_s
     )
     live.said = said
     thread = threading.Thread(target=live.run)
@@ -83,6 +84,25 @@ def test_whatever_is_killed_every_heater_is_on_within_300_s_and_control_resumes(
         # boards keep a heater that came on for 120 s before they let it off again; that is 2 s here
         until(lambda: rests(live), 15.0)
         assert time.monotonic() - restarted_s <= 15.0
+
+
+@pytest.mark.fault("M02", "M06")
+def test_when_the_daemon_is_killed_boards_of_plain_texts_heat_by_their_wills(record_property):
+    with rehearsal(restart_after_s=600.0, site=plain_site()) as live:
+        east, west = live.world.boards["east"], live.world.boards["west"]
+        os.kill(live.daemon.pid, signal.SIGKILL)
+        killed_s = time.monotonic()
+        until(lambda: set(east.on) == set(east.heaters), 15.0)
+        record_property("reaction_s", time.monotonic() - killed_s)
+        assert not set(west.on) & set(west.heaters), "by the wills: the leases of the other board still stand"
+
+
+def test_a_clean_stop_of_the_daemon_says_heat_to_boards_of_plain_texts():
+    with rehearsal(restart_after_s=600.0, site=plain_site(echo=False)) as live:
+        east = live.world.boards["east"]
+        live.daemon.send_signal(signal.SIGTERM)
+        assert live.daemon.wait(10.0) == 0
+        until(lambda: set(east.on) == set(east.heaters), 5.0)
 
 
 def test_ten_thousand_malformed_messages_leave_the_daemon_alone():

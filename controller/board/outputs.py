@@ -3,9 +3,9 @@
 import math
 
 from controller.board.file import BoardFile
-from controller.board.stagger import Stagger
 from controller.board.thermostat import LONGEST_GAP_S, LocalThermostat
 from controller.bus.board import BoardContract
+from controller.bus.stagger import Stagger
 
 
 class Outputs:

@@ -1,6 +1,6 @@
 """What the rest of Rimeward asks of a bus."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -28,4 +28,21 @@ class Transport(Protocol):
         self, topic: str, payload: bytes, *, retain: bool = False, expiry_s: float | None = None
     ) -> None:
         """Send a message if the bus is there; never wait for it, never keep it for later."""
+        ...
+
+
+class Connect(Protocol):
+    """How a board gets onto the bus, whichever bus it is."""
+
+    def __call__(
+        self,
+        client: str,
+        filters: Sequence[str],
+        listener: Listener,
+        will: Message | None,
+        /,
+        *,
+        on_up: Callable[[], None],
+    ) -> Transport:
+        """Return a connection that hears what matches the filters, and calls ``on_up`` whenever it stands."""
         ...

@@ -20,6 +20,7 @@ def faults_of(site: Site) -> list[Fault]:
         *_place_faults(site),
         *_name_faults(site),
         *_channel_faults(site),
+        *_plain_faults(site),
         *_probe_faults(site),
         *_load_faults(site),
     ]
@@ -88,13 +89,45 @@ def _channel_faults(site: Site) -> list[Fault]:
             what = f"circuit '{string.circuit}' is not described; known are: {_listed(circuits)}"
             faults.append(((*path, "circuit"), what))
         if channel is not None and channel.contact != "resting":
-            what = (
-                f"channel '{string.channel}' is a working contact: with the board dead this string would "
-                "stay cold. Wire heaters on the resting contact (NC)"
-            )
-            faults.append(((*path, "channel"), what))
+            faults += _working_contact_faults((*path, "channel"), string.channel, channel)
         if channel is not None and circuit is not None:
             faults += [((*path, "channel"), what) for what in _contact_faults(string, channel, circuit)]
+    return faults
+
+
+def _working_contact_faults(path: KeyPath, name: str, channel: Channel) -> list[Fault]:
+    """Refuse a heater that stays cold with its board dead, unless its will has been seen to heat it."""
+    if channel.plain is not None and channel.plain.will_proven:
+        return []
+    what = (
+        f"channel '{name}' is a working contact: with the board dead this string would stay cold. Wire "
+        "heaters on the resting contact (NC)"
+    )
+    if channel.plain is not None:
+        what += (
+            "; or pull the controller's plug, see this string come on by its will, and declare "
+            "will_proven = true: with the board itself dead it stays cold even then"
+        )
+    return [(path, what)]
+
+
+def _plain_faults(site: Site) -> list[Fault]:
+    """Find topics that two channels share, or that are the contract's own."""
+    faults: list[Fault] = []
+    used: dict[str, str] = {}
+    for i, board in enumerate(site.boards):
+        for j, channel in enumerate(board.channels):
+            if channel.plain is None:
+                continue
+            where: KeyPath = ("board", i, "channel", j)
+            name, topic = f"{board.name}/{channel.id}", channel.plain.topic
+            if topic in used:
+                faults.append(
+                    (where, f"topic '{topic}' switches {used[topic]} and {name}; one topic, one load")
+                )
+            if topic.startswith(("rimeward/", "$")):
+                faults.append((where, f"topic '{topic}' is the contract's or the broker's own"))
+            used.setdefault(topic, name)
     return faults
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from controller.site.handbook import CROPS, GLAZINGS
-from controller.site.model import Site, Tree, Vent
+from controller.site.model import Board, Site, Tree, Vent
 from controller.site.people import Mail
 
 CAUTIONS = (
@@ -57,6 +57,9 @@ def _lines(site: Site) -> Iterator[str]:
     yield ""
     yield "If the controller, the broker or the network dies"
     yield from _fail_safe_lines(site)
+    for board in site.boards:
+        if board.is_plain:
+            yield from _plain_lines(site, board)
     yield ""
     yield "Forecast"
     yield from _forecast_lines(site)
@@ -104,6 +107,39 @@ def _fail_safe_lines(site: Site) -> Iterator[str]:
         for channel in board.channels:
             name = f"{board.name}/{channel.id}"
             yield f"    {name} ({channel.contact} contact): {loads.get(name, 'nothing is wired to it')}"
+
+
+def _plain_lines(site: Site, board: Board) -> Iterator[str]:
+    """Say what a board that knows only texts can and cannot be trusted with."""
+    yield f"  board {board.name} knows only texts and keeps the last one; what that means:"
+    yield "    controller killed: the broker says the text of heat at once; frozen or cut off: within 15 s"
+    if board.cut_off == "rests":
+        yield "    board cut off, or the broker dead: its coils go dead by themselves, as you declare: try it"
+    else:
+        yield (
+            "    board cut off, or the broker dead, while a string rests: NOBODY can switch that string on. "
+            "It stays off until the board is reached or its plug is pulled"
+        )
+    for channel in board.channels:
+        if channel.plain is None:
+            continue
+        name = f"{board.name}/{channel.id}"
+        if not channel.plain.will_proven:
+            yield (
+                f"    advice: {name}: pull the controller's plug, see that it takes its "
+                "rest within 15 s, then declare will_proven = true"
+            )
+        if channel.contact == "working" and any(s.channel == name for t in site.trees for s in t.strings):
+            yield f"    {name} hangs on a working contact: with the board dead it stays cold"
+        if channel.plain.echo_topic is None:
+            yield f"    {name} has no echo: only warmth can prove that it switches"
+    for tree in site.trees:
+        boards = {string.channel.partition("/")[0] for string in tree.strings}
+        if boards == {board.name} and board.cut_off == "keeps":
+            yield (
+                f"    advice: every string of {tree.name} hangs on this board; hang one on a board that "
+                "obeys leases, so that one cut cable cannot cost the tree"
+            )
 
 
 def _rest(vent: Vent) -> str:

@@ -76,6 +76,8 @@ def _fitted(what: str) -> Callable[[bool], bool]:
 
 
 Id = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_plain_id)]
+Topic = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^#+\x00]+$")]
+PlainText = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^\S(.*\S)?$")]
 ChannelName = Annotated[str, Field(max_length=81), AfterValidator(_channel_name)]
 
 
@@ -272,6 +274,38 @@ class Circuit(_Model):
         return self.voltage_v * self.breaker_a * self.continuous_fraction
 
 
+class PlainTexts(_Model):
+    """How a channel of a board that knows only texts is switched.
+
+    Which text makes heat follows from the contact: on the resting contact the heater heats while the coil is
+    released.
+    """
+
+    topic: Topic
+    """The topic on which the board hears what this channel shall do."""
+    energise: PlainText
+    """The text that energises the relay's coil; on boards of inverted sense the one that says off."""
+    release: PlainText
+    """The text that lets the coil go dead."""
+    echo_topic: Topic | None = None
+    """The topic on which the board says what the channel does; left out, nothing confirms it."""
+    echo_energised: PlainText | None = None
+    """What it says there while the coil is energised; left out, the same as energise."""
+    echo_released: PlainText | None = None
+    """What it says there while the coil is dead; left out, the same as release."""
+    will_proven: bool = False
+    """Whether somebody has pulled the controller's plug and seen this channel take its rest."""
+
+    @model_validator(mode="after")
+    def _texts_differ(self) -> Self:
+        echoes = (self.echo_energised or self.energise, self.echo_released or self.release)
+        if self.energise == self.release or len(set(echoes)) == 1:
+            raise ValueError(f"one text, '{self.energise}', cannot mean both; give two different texts")
+        if self.echo_topic == self.topic:
+            raise ValueError("on its own command topic a board's echo cannot be told from a command")
+        return self
+
+
 class Channel(_Model):
     """One output of a board."""
 
@@ -281,6 +315,8 @@ class Channel(_Model):
     """Resting: closed while the coil is dead (NC), as a heater needs. Working: open while dead (NO)."""
     contact_a: float = Field(default=5.0, gt=0, le=63)
     """Resistive rating of the contact used [A]; resting contacts are often rated at half the working one."""
+    plain: PlainTexts | None = None
+    """For a board that knows only texts: its topic and texts; left out, the board speaks the contract."""
 
 
 class Board(_Model):
@@ -292,6 +328,20 @@ class Board(_Model):
     """Its outputs."""
     reports_at_least_every_s: float = Field(default=30.0, ge=5, le=300)
     """How often it sends its echo at the latest [s]."""
+    cut_off: Literal["keeps", "rests"] = "keeps"
+    """What a board that knows only texts does by itself when it loses the broker: keep its last text for
+    ever, or let its coils go dead; look with your own eyes before you write 'rests'."""
+
+    @model_validator(mode="after")
+    def _one_tongue(self) -> Self:
+        if len({channel.plain is None for channel in self.channels}) > 1:
+            raise ValueError("give plain for each of its channels or for none: a board speaks one way")
+        return self
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it knows only texts."""
+        return self.channels[0].plain is not None
 
 
 class Vent(_Model):

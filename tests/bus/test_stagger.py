@@ -1,4 +1,4 @@
-from controller.board.stagger import Stagger
+from controller.bus.stagger import Stagger
 
 ALL = ("1", "2", "3")
 
