@@ -28,6 +28,7 @@ from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
 from controller.guard.look import Warming, near_frost, of_boards, of_probes, of_trees
 from controller.guard.now import Now
+from controller.guard.reading import ProbeMemory, reborn, remember
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
 from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent, staged_k
 from controller.plan.outlook import Outlook
@@ -196,6 +197,7 @@ class Rules:
     trees: tuple[TreeRules, ...]
     tree_probes: Mapping[str, tuple[str, ...]]
     tree_boards: Mapping[str, tuple[str, ...]]
+    board_probes: Mapping[str, frozenset[str]]
     vents: tuple[VentRules, ...]
     boards: tuple[BoardRules, ...]
     house_probes: tuple[str, ...]
@@ -217,7 +219,7 @@ class State:
     rules: Rules
     session: str
     witness: wit.Witness
-    probes: Mapping[str, ev.ProbeMemory] = field(default_factory=dict)
+    probes: Mapping[str, ProbeMemory] = field(default_factory=dict)
     latest_c: Mapping[str, float] = field(default_factory=dict)
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
     trees: Mapping[str, TreeMemory] = field(default_factory=dict)
@@ -245,7 +247,7 @@ class State:
 def _with(
     state: State,
     *,
-    probes: Mapping[str, ev.ProbeMemory] | None = None,
+    probes: Mapping[str, ProbeMemory] | None = None,
     latest_c: Mapping[str, float] | None = None,
     boards: Mapping[str, BoardMemory] | None = None,
     witness: wit.Witness | None = None,
@@ -313,12 +315,20 @@ def _rules_of(site: Site) -> Rules:
                 has_strings=bool(tree.strings),
             )
         )
+    tree_boards = {
+        tree.name: tuple(dict.fromkeys(s.channel.partition("/")[0] for s in tree.strings))
+        for tree in site.trees
+    }
     return Rules(
         trees=tuple(trees),
         tree_probes={tree.name: tree.probes for tree in site.trees},
-        tree_boards={
-            tree.name: tuple(dict.fromkeys(s.channel.partition("/")[0] for s in tree.strings))
-            for tree in site.trees
+        tree_boards=tree_boards,
+        # nobody says which board a probe hangs on; most likely on one that heats its tree
+        board_probes={
+            board.name: frozenset(
+                probe for tree in site.trees if board.name in tree_boards[tree.name] for probe in tree.probes
+            )
+            for board in site.boards
         },
         vents=tuple(
             VentRules(
@@ -374,11 +384,14 @@ def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
     if event.probe not in state.rules.periods_s:
         return state
     temp_c = event.temp_c + state.rules.offsets_k[event.probe]
-    memory = ev.remember(state.probes.get(event.probe), temp_c, event.at, state.latest_c, now, event.rh_pct)
+    before = state.probes.get(event.probe)
+    memory = remember(before, temp_c, event.at, state.latest_c, now, event.rh_pct, event.temp_c)
+    if memory is before:
+        return state
     return _with(
         state,
         probes={**state.probes, event.probe: memory},
-        latest_c={**state.latest_c, event.probe: temp_c},
+        latest_c={**state.latest_c, event.probe: memory.temp_c},
     )
 
 
@@ -391,8 +404,12 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
     if memory.on and memory.boot == event.boot:
         span_s = now.mono_s - memory.heard_s
         witness = wit.heated(witness, state.rules.witness, event.board, memory.on, span_s)
+    probes = state.probes
+    if memory.boot and memory.boot != event.boot:  # its probes start with it
+        near = state.rules.board_probes[event.board]
+        probes = {name: reborn(each) if name in near else each for name, each in probes.items()}
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
-    return _with(state, boards={**state.boards, event.board: memory}, witness=witness)
+    return _with(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
 
 
 def _forget_board(state: State, board: str) -> State:

@@ -63,7 +63,16 @@ class Drive:
         return actions
 
     def step(self, seconds: float = 10.0, *, silent: Iterable[str] = ()) -> tuple[Action, ...]:
-        """Let time pass: probes report, boards echo the last lease, the keeper ticks."""
+        """Let time pass: probes report, boards echo the last lease, the keeper ticks.
+
+        Before the first step the probes have already said their first words, which do not count.
+        """
+        if not self.state.probes:
+            for ago_s in (2.0, 1.0):
+                for probe, temp_c in self.temps_c.items():
+                    if probe not in silent:
+                        then = self.now.utc - timedelta(seconds=ago_s)
+                        self.tell(ProbeHeard(probe=probe, temp_c=temp_c, at=then))
         self.mono_s += seconds
         for probe, temp_c in self.temps_c.items():
             if probe not in silent:

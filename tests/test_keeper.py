@@ -350,7 +350,10 @@ def test_no_unsound_number_ever_rests_a_heater(drive, temp_c):
 def test_the_outside_temperature_is_known_only_while_its_probe_is_believed(curlew_yard):
     state = begin(curlew_yard, "s1")
     assert math.isnan(outside_temp_c(state, at(0.0)))
-    state, _ = handle(state, ProbeHeard(probe="outside", temp_c=-2.5, at=at(0.0).utc), at(0.0))
+    for second in (0.0, 1.0, 2.0):
+        assert math.isnan(outside_temp_c(state, at(second))), "a probe's first two words do not count"
+        heard = ProbeHeard(probe="outside", temp_c=-2.5, at=at(second).utc)
+        state, _ = handle(state, heard, at(second))
     assert outside_temp_c(state, at(10.0)) == -2.5
     assert math.isnan(outside_temp_c(state, at(7200.0)))
 
@@ -490,3 +493,46 @@ def test_the_witness_is_told_the_model_in_use_and_the_weather(drive, curlew_yard
     drive.tell(HouseKnown(parameters=parameters, noise=Noise(), weather=weather))
     assert drive.state.witness.filter.parameters is parameters
     assert drive.state.witness.expected.row(drive.now) == 0
+
+
+# ---- a probe's words ----------------------------------------------------------------------------------
+
+
+def test_after_its_board_has_restarted_a_tree_s_probe_must_speak_thrice_before_heat_may_rest(drive):
+    drive.step()
+    reasons = []
+    for _ in range(4):
+        for board in drive.site.boards:
+            drive.echo(board.name, boot="b2")
+        drive.boards_answer = False
+        drive.step(10.0)
+        reasons.append(drive.tree("lemon").reason)
+    # the first has come by the time of the first decision; heat once begun lasts two minutes
+    assert reasons == [Reason.PROBE_NEW, Reason.PROBE_NEW, Reason.MINIMUM_ON_TIME, Reason.MINIMUM_ON_TIME]
+
+
+def test_a_word_said_twice_or_late_changes_nothing(drive):
+    drive.step()
+    before = drive.state
+    for ago_s in (0.0, 30.0, 299.0):
+        then = drive.now.utc - timedelta(seconds=ago_s)
+        drive.tell(ProbeHeard(probe="air-lemon", temp_c=20.0, at=then))
+        assert drive.state is before
+    drive.tell(ProbeHeard(probe="air-lemon", temp_c=7.0, at=drive.now.utc - timedelta(seconds=300.0)))
+    assert drive.state.latest_c["air-lemon"] == 7.0, "a clock set back is another matter"
+    drive.step()
+    assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
+
+
+def test_a_leap_above_the_limit_does_not_rest_a_cold_tree_until_it_is_confirmed(drive):
+    drive.temps_c["air-lemon"] = 0.5
+    drive.step()
+    reasons = []
+    for temp_c in (9.0, 0.5, 9.0, 9.0, 9.0):
+        drive.temps_c["air-lemon"] = temp_c
+        for _ in range(5):
+            drive.step(25.0, silent=["air-lemon"])
+        drive.step(1.0)
+        reasons.append((drive.tree("lemon").active, drive.state.latest_c["air-lemon"]))
+    assert [c for _, c in reasons] == [0.5, 0.5, 0.5, 9.0, 9.0]
+    assert [active for active, _ in reasons[:3]] == [True] * 3

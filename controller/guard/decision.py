@@ -17,6 +17,13 @@ class Reason(StrEnum):
     PROBE_NOT_A_NUMBER = "probe-not-a-number"
     PROBE_OUT_OF_RANGE = "probe-out-of-range"
     PROBE_FROZEN = "probe-frozen"
+    PROBE_POWER_ON = "probe-power-on"
+    PROBE_GONE = "probe-gone"
+    PROBE_NEW = "probe-new"
+    PROBE_ZEROS = "probe-zeros"
+    PROBE_LEAPS = "probe-leaps"
+    PROBE_NOISY = "probe-noisy"
+    PROBE_FAR_OFF = "probe-far-off"
     BOARD_SILENT = "board-silent"
     # a tree's evidence does not hang together: heat
     WITNESS_COLDER = "witness-colder"
@@ -57,6 +64,13 @@ BAD_INPUT = frozenset(
         Reason.PROBE_NOT_A_NUMBER,
         Reason.PROBE_OUT_OF_RANGE,
         Reason.PROBE_FROZEN,
+        Reason.PROBE_POWER_ON,
+        Reason.PROBE_GONE,
+        Reason.PROBE_NEW,
+        Reason.PROBE_ZEROS,
+        Reason.PROBE_LEAPS,
+        Reason.PROBE_NOISY,
+        Reason.PROBE_FAR_OFF,
     }
 )
 
@@ -68,6 +82,13 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PROBE_NOT_A_NUMBER: "{probe} sent no number, so {rest}",
     Reason.PROBE_OUT_OF_RANGE: "{probe} reads {temp_c:.1f} °C, which no probe here can see, so {rest}",
     Reason.PROBE_FROZEN: "{probe} has said {temp_c:.2f} °C for {age_s:.0f} s while others moved, so {rest}",
+    Reason.PROBE_POWER_ON: "{probe} says {temp_c:.1f} °C, its power-on value and no measurement, so {rest}",
+    Reason.PROBE_GONE: "{probe} says {temp_c:.1f} °C, which stands for a probe that is gone, so {rest}",
+    Reason.PROBE_NEW: "{probe} has just started, and its first two readings do not count, so {rest}",
+    Reason.PROBE_ZEROS: "{probe} has said nothing but 0.0 since it started, as a dead probe does, so {rest}",
+    Reason.PROBE_LEAPS: "{probe} leaps: nothing has confirmed it for {age_s:.0f} s, so {rest}",
+    Reason.PROBE_NOISY: "{probe} jumps about from reading to reading, now {temp_c:.1f} °C, so {rest}",
+    Reason.PROBE_FAR_OFF: "{probe} says {temp_c:.1f} °C, far from what it can be this night, so {rest}",
     Reason.BOARD_SILENT: "{temp_c:.2f} °C would do, but no board answers ({board}), so {rest}",
     Reason.WITNESS_COLDER: (
         "{probe} reads {temp_c:.1f} °C, but house, outside and heat explain {witness_c:.1f} °C, "

@@ -3,38 +3,27 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 from controller.guard.decision import Reason
 from controller.guard.now import Now
+from controller.guard.reading import HIGHEST_TEMP_C, LOWEST_TEMP_C, ProbeMemory
 from controller.guard.witness import SILENT, Word
 
-# What air near a citrus house can be; a DS18B20's power-on value (85.0) and a driver's "gone" value (-127)
-# lie outside.
-LOWEST_TEMP_C = -40.0
-HIGHEST_TEMP_C = 60.0
 # Sender and controller clocks may differ by this much before a stamp counts as wrong.
 CLOCK_SLACK_S = 60.0
 # A value that stays the same to the last bit for this long, while another probe moves by this much, is stuck.
 FROZEN_AFTER_S = 2700.0
 FROZEN_OTHERS_MOVED_K = 1.0
+# A probe's first words after it or its board started may be what its memory held before it measured.
+FIRST_WORDS = 2
+# Neighbouring words of a sound probe differ from a straight line by hundredths of this [K²]: a loose wire.
+ROUGH_K2 = 0.25
+# What a DS18B20 says before its first conversion, by its data sheet, and what a common driver says of one
+# that is gone or starved of current (0x07FF, from memory).
+POWER_ON_C = 85.0
+GONE_C = frozenset({-127.0, 127.9375, 127.94})
 # A reading older than this many reporting periods is no evidence.
 STALE_PERIODS = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeMemory:
-    """What is remembered of one probe: its last word, and since when it has said the same.
-
-    ``others_c`` are the temperatures of all probes when it began to say the same.
-    """
-
-    temp_c: float
-    at: datetime | None
-    heard_s: float
-    same_since_s: float
-    others_c: Mapping[str, float]
-    rh_pct: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,34 +42,6 @@ class Evidence:
     rh_pct: float = math.nan
     doubt: Reason | None = None
     witness: Word = SILENT
-
-
-def remember(
-    previous: ProbeMemory | None,
-    temp_c: float,
-    at: datetime | None,
-    others_c: Mapping[str, float],
-    now: Now,
-    rh_pct: float = math.nan,
-) -> ProbeMemory:
-    """Return a probe's memory after a reading; ``others_c`` are the last temperatures of all probes."""
-    if previous is not None and temp_c == previous.temp_c:
-        return ProbeMemory(
-            temp_c=temp_c,
-            at=at,
-            heard_s=now.mono_s,
-            same_since_s=previous.same_since_s,
-            others_c=previous.others_c,
-            rh_pct=rh_pct,
-        )
-    return ProbeMemory(
-        temp_c=temp_c,
-        at=at,
-        heard_s=now.mono_s,
-        same_since_s=now.mono_s,
-        others_c=others_c,
-        rh_pct=rh_pct,
-    )
 
 
 def judge(
@@ -111,11 +72,18 @@ def judge(
     if not math.isfinite(temp_c):
         fault = Reason.PROBE_NOT_A_NUMBER
     elif not LOWEST_TEMP_C <= temp_c <= HIGHEST_TEMP_C:
-        fault = Reason.PROBE_OUT_OF_RANGE
+        fault = _of_raw(memory.raw_c)
     elif not age_s <= period_s * STALE_PERIODS:
-        fault = Reason.PROBE_STALE
+        is_heard = now.mono_s - memory.said_s <= period_s * STALE_PERIODS
+        fault = Reason.PROBE_LEAPS if is_heard and memory.said_s > memory.heard_s else Reason.PROBE_STALE
     elif not ahead_s <= CLOCK_SLACK_S:
         fault = Reason.PROBE_FUTURE
+    elif not memory.words > FIRST_WORDS:
+        fault = Reason.PROBE_NEW
+    elif memory.zeros_only:
+        fault = Reason.PROBE_ZEROS
+    elif not memory.rough_k2 <= ROUGH_K2:
+        fault = Reason.PROBE_NOISY
     elif now.mono_s - memory.same_since_s >= FROZEN_AFTER_S and _others_moved(probe, memory, latest_c):
         return Evidence(
             probe=probe, temp_c=temp_c, fault=Reason.PROBE_FROZEN, age_s=now.mono_s - memory.same_since_s
@@ -123,6 +91,13 @@ def judge(
     if fault is None:
         return Evidence(probe=probe, temp_c=temp_c, rh_pct=memory.rh_pct)
     return Evidence(probe=probe, temp_c=temp_c, fault=fault, age_s=age_s, ahead_s=ahead_s)
+
+
+def _of_raw(raw_c: float) -> Reason:
+    """Return why a number out of range is one, by what broken probes are known to say."""
+    if raw_c == POWER_ON_C:
+        return Reason.PROBE_POWER_ON
+    return Reason.PROBE_GONE if raw_c in GONE_C else Reason.PROBE_OUT_OF_RANGE
 
 
 def _others_moved(probe: str, memory: ProbeMemory, latest_c: Mapping[str, float]) -> bool:

@@ -22,6 +22,12 @@ class FindingCode(StrEnum):
     PROBE_NOT_A_NUMBER = "probe-not-a-number"
     PROBE_OUT_OF_RANGE = "probe-out-of-range"
     PROBE_FROZEN = "probe-frozen"
+    PROBE_POWER_ON = "probe-power-on"
+    PROBE_GONE = "probe-gone"
+    PROBE_ZEROS = "probe-zeros"
+    PROBE_LEAPS = "probe-leaps"
+    PROBE_NOISY = "probe-noisy"
+    PROBE_FAR_OFF = "probe-far-off"
     # a sound reading that cannot be true beside the rest
     WITNESS_COLDER = "witness-colder"
     # boards and strings
@@ -137,6 +143,46 @@ KNOWN: dict[FindingCode, Known] = {
         what="probe stuck",
         cause="the probe or the program that reads it hangs",
         look_at="the board that reads the probe: switch it off and on",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_POWER_ON: Known(
+        severity=3,
+        what="probe says its power-on value",
+        cause="it loses its supply again and again: a loose plug, a long cable, a weak pull-up resistor",
+        look_at="the probe's supply wire and the pull-up resistor of its bus",
+    ),
+    FindingCode.PROBE_GONE: Known(
+        severity=3,
+        what="probe gone from its bus",
+        cause="a broken or unplugged wire, or too little current to measure",
+        look_at=_PROBE_CABLE,
+    ),
+    FindingCode.PROBE_ZEROS: Known(
+        severity=3,
+        what="probe says nothing but 0.0",
+        cause="the probe is dead or its data wire shorted; or it lies in ice",
+        look_at="hold the probe in your hand: it must rise",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_LEAPS: Known(
+        severity=3,
+        what="probe leaps",
+        cause="a loose plug, water in the cable, or mains beside it",
+        look_at="the probe's plug, then where its cable runs beside mains",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_NOISY: Known(
+        severity=3,
+        what="probe jumps about",
+        cause="a loose plug, water in the cable, or mains beside it",
+        look_at="the probe's plug, then where its cable runs beside mains",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_FAR_OFF: Known(
+        severity=4,
+        what="probe far from what it can be",
+        cause="it sends another unit (Fahrenheit, hundredths), or it measures something else",
+        look_at="the unit its board sends, against a thermometer beside the probe",
         sure=Sure.LIKELY,
     ),
     FindingCode.WITNESS_COLDER: Known(

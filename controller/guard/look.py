@@ -56,7 +56,7 @@ def of_probes(evidence: Iterable[Evidence]) -> list[Finding]:
     """Return what is wrong with probes, given what each one's last word is worth."""
     found = []
     for each in evidence:
-        if each.fault is not None:
+        if each.fault is not None and each.fault is not Reason.PROBE_NEW:  # that passes by itself
             because = _sentence(each)
             found.append(finding(FindingCode(str(each.fault)), each.probe, because))
     return found
@@ -72,10 +72,14 @@ def _sentence(evidence: Evidence) -> str:
             return f"{evidence.probe} is dated {evidence.ahead_s:.0f} s in the future"
         case Reason.PROBE_FROZEN:
             return f"{evidence.probe} has said {evidence.temp_c:.2f} °C for {evidence.age_s / 60:.0f} min"
-        case Reason.PROBE_OUT_OF_RANGE:
-            return f"{evidence.probe} reads {evidence.temp_c:.1f} °C"
-        case _:
+        case Reason.PROBE_NOT_A_NUMBER:
             return f"{evidence.probe} sent no number"
+        case Reason.PROBE_LEAPS:
+            return f"{evidence.probe} leaps from {evidence.temp_c:.1f} °C and back"
+        case Reason.PROBE_NOISY:
+            return f"{evidence.probe} jumps about from reading to reading, now {evidence.temp_c:.1f} °C"
+        case _:
+            return f"{evidence.probe} reads {evidence.temp_c:.1f} °C"
 
 
 def of_boards(

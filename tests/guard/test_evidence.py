@@ -6,14 +6,19 @@ from datetime import timedelta
 import pytest
 
 from controller.guard.decision import Reason
-from controller.guard.evidence import FROZEN_AFTER_S, Evidence, coldest, judge, remember
+from controller.guard.evidence import FIRST_WORDS, FROZEN_AFTER_S, Evidence, coldest, judge
+from controller.guard.reading import remember
 from tests.conftest import DUSK, at
 
 PERIOD_S = 60.0
 
 
 def memory(temp_c, heard_s=0.0, stamp=None, others_c=None):
-    return remember(None, temp_c, stamp, others_c or {}, at(heard_s))
+    """Return the memory of a probe that has said the same often enough to count."""
+    kept = None
+    for _ in range(FIRST_WORDS):
+        kept = remember(kept, temp_c, None, others_c or {}, at(heard_s), raw_c=temp_c)
+    return remember(kept, temp_c, stamp, others_c or {}, at(heard_s), raw_c=temp_c)
 
 
 def test_a_sound_reading_counts():
@@ -26,9 +31,11 @@ def test_a_sound_reading_counts():
         (math.nan, Reason.PROBE_NOT_A_NUMBER),
         (math.inf, Reason.PROBE_NOT_A_NUMBER),
         (-math.inf, Reason.PROBE_NOT_A_NUMBER),
-        (85.0, Reason.PROBE_OUT_OF_RANGE),  # power-on value, DS18B20 datasheet
-        (127.94, Reason.PROBE_OUT_OF_RANGE),
-        (-127.0, Reason.PROBE_OUT_OF_RANGE),
+        (85.0, Reason.PROBE_POWER_ON),  # DS18B20 data sheet
+        (127.94, Reason.PROBE_GONE),
+        (127.9375, Reason.PROBE_GONE),
+        (-127.0, Reason.PROBE_GONE),
+        (85.0625, Reason.PROBE_OUT_OF_RANGE),
         (60.0625, Reason.PROBE_OUT_OF_RANGE),
         (-40.0625, Reason.PROBE_OUT_OF_RANGE),
         (60.0, None),
@@ -74,7 +81,7 @@ def test_without_a_trusted_clock_stamps_say_nothing():
 
 
 def said_the_same(temp_c, others_c, since_s, until_s):
-    kept = remember(None, temp_c, None, others_c, at(since_s))
+    kept = memory(temp_c, since_s, None, others_c)
     return remember(kept, temp_c, None, {"other": 99.0}, at(until_s))
 
 

@@ -58,11 +58,18 @@ def test_at_the_start_every_probe_and_board_is_named(drive):
         ("probe-frozen", "air-lemon has said 1.25 °C for 6 min"),
         ("probe-out-of-range", "air-lemon reads 1.2 °C"),
         ("probe-not-a-number", "air-lemon sent no number"),
+        ("probe-power-on", "air-lemon reads 1.2 °C"),
+        ("probe-gone", "air-lemon reads 1.2 °C"),
+        ("probe-zeros", "air-lemon reads 1.2 °C"),
+        ("probe-far-off", "air-lemon reads 1.2 °C"),
+        ("probe-leaps", "air-lemon leaps from 1.2 °C and back"),
+        ("probe-noisy", "air-lemon jumps about from reading to reading, now 1.2 °C"),
     ],
 )
 def test_each_fault_of_a_probe_has_its_sentence(fault, sentence):
     judged = Evidence(probe="air-lemon", temp_c=1.25, fault=Reason(fault), age_s=360.0, ahead_s=400.0)
-    (one,) = of_probes([judged, Evidence(probe="air-yuzu", temp_c=3.0)])
+    new = Evidence(probe="air-satsuma-back", temp_c=3.0, fault=Reason.PROBE_NEW)
+    (one,) = of_probes([judged, Evidence(probe="air-yuzu", temp_c=3.0), new])
     assert (one.code, one.target, one.because) == (FindingCode(fault), "air-lemon", sentence)
 
 
