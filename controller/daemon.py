@@ -187,6 +187,7 @@ class Daemon:
         self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
         self._fruit_c: dict[str, float] = {}
         self._fruit_at_s = float("-inf")
+        self._advice: tuple[Advice, ...] = ()
 
     # ---- what other threads leave here ----------------------------------------------------------------
 
@@ -250,6 +251,15 @@ class Daemon:
         if plan is not None and plan.is_short:
             log.info("plan", says=plan.sentence)
         self.inbox.put("plan", PlanMade(plan=plan))
+        self._make_advice(expected, plan)
+
+    def _make_advice(self, expected: Forecast, plan: Plan | None) -> None:
+        """Work out what hands should do; nothing switches by it, so if it fails, it is only not told."""
+        try:
+            self._advice = advise(self.site, expected, plan, self._state.latest_c, self.clock.utc())
+        except Exception:  # (the edge of a job: advice is worth no crash)
+            self._advice = ()
+            log.exception("advice_failed")
 
     def fit_model(self) -> None:
         """Let a challenger learn from the journal in a child process; a scheduler's job, so it may fail."""
@@ -391,6 +401,7 @@ class Daemon:
             self._state,
             now_on(self.clock),
             fruit_c=self._fruit_c,
+            advice=self._advice,
             notices=self._troubles().notices,
             alarms=alarms_for_status(shown),
             alarms_more=max(0, len(shown) - MOST_SHOWN),

@@ -189,11 +189,24 @@ class ConfirmedStatus(Payload):
     ends_at: datetime | None = None
 
 
+class AdviceStatus(Payload):
+    """Something only hands can do; ``until`` is the word that ends it for ``names`` ("all": the house)."""
+
+    task: str
+    by: datetime
+    what: str
+    because: str
+    names: tuple[str, ...] = ()
+    every_tree: bool = False
+    until: Literal["covered", "uncovered", "vents-shut", "harvested"] | None = None
+
+
 class ComingStatus(Payload):
     """The coming hours, hour by hour from ``starts_at``, for the picture of pages.
 
     ``tree`` is the one with the least to spare: its air without heat (``free_air_c``) and held.
-    ``free_air_min_c`` is the coldest air that each tree would come to without heat.
+    ``free_air_min_c`` is the coldest air that each tree would come to without heat; ``loss_share`` and
+    ``free_loss_share`` the expected share of its fruit lost within a day, with heat and without.
     """
 
     made_at: datetime
@@ -214,6 +227,8 @@ class ComingStatus(Payload):
     outside_spread_k: tuple[float, ...] = ()
     house_c: tuple[float, ...] = ()
     free_air_min_c: dict[str, float] = {}
+    loss_share: dict[str, float] = {}
+    free_loss_share: dict[str, float] = {}
     tree: str = ""
     free_air_c: tuple[float, ...] = ()
     held_air_c: tuple[float, ...] = ()
@@ -276,6 +291,7 @@ class StatusPayload(Payload):
     coming: ComingStatus | None = None
     orders: tuple[StandingStatus, ...] = ()
     confirmed: tuple[ConfirmedStatus, ...] = ()
+    advice: tuple[AdviceStatus, ...] = ()
     alarms: tuple[AlarmStatus, ...] = ()
     alarms_more: int = 0
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 from controller.bus.messages import (
+    AdviceStatus,
     AlarmStatus,
     AnswerPayload,
     BoardStatus,
@@ -19,13 +20,15 @@ from controller.bus.messages import (
 from controller.bus.topics import Topics
 from controller.bus.transport import Transport
 from controller.crop.limits import HAND_OFF_MARGIN_K
-from controller.guard.confirm import standing_words
+from controller.guard.confirm import done, standing_words
 from controller.guard.decision import Decision
 from controller.guard.hand import Order
 from controller.guard.now import Now
 from controller.guard.tree import TreeRules
 from controller.keeper import Action, Decide, GiveLease, Noted, Reply, State
+from controller.plan.advice import Advice
 from controller.plan.outlook import Outlook
+from controller.site.work import Done
 
 
 def send(action: Action, topics: Topics, transport: Transport) -> None:
@@ -74,6 +77,7 @@ def status_of(
     *,
     fruit_c: Mapping[str, float] = _NO_FRUIT,
     notices: tuple[str, ...] = (),
+    advice: tuple[Advice, ...] = (),
     alarms: tuple[AlarmStatus, ...] = (),
     alarms_more: int = 0,
 ) -> StatusPayload:
@@ -89,6 +93,8 @@ def status_of(
         What the fruit of each tree is thought to have [°C].
     notices
         The shell's troubles in plain words.
+    advice
+        What hands should do; what somebody has said was done since is left out.
     alarms, alarms_more
         The alarms that stand, the worst first, and how many more there are.
     """
@@ -141,6 +147,7 @@ def status_of(
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
         ),
         confirmed=_confirmed(state, now),
+        advice=_advice(advice, done(state.confirmed, now)),
         alarms=alarms,
         alarms_more=alarms_more,
     )
@@ -162,6 +169,24 @@ def _confirmed(state: State, now: Now) -> tuple[ConfirmedStatus, ...]:
             }
         )
         for (about, name), word in standing_words(state.confirmed, now).items()
+    )
+
+
+def _advice(advice: tuple[Advice, ...], work: Done) -> tuple[AdviceStatus, ...]:
+    return tuple(
+        AdviceStatus.model_validate(
+            {
+                "task": str(left.task),
+                "by": left.by,
+                "what": left.what,
+                "because": left.because,
+                "names": left.names,
+                "every_tree": left.every_tree,
+                "until": None if left.until is None else str(left.until),
+            }
+        )
+        for each in advice
+        if (left := each.remaining(work)) is not None
     )
 
 
@@ -190,11 +215,17 @@ def _coming(outlook: Outlook) -> ComingStatus:
         trees_heated=tuple(tree.name for tree in heated),
         trees_short=tuple(tree.name for tree in outlook.trees if tree.short_of_heat),
         free_air_min_c={tree.name: round(tree.free_air_min_c, 1) for tree in outlook.trees},
+        loss_share=_known({tree.name: tree.loss_share for tree in outlook.trees}),
+        free_loss_share=_known({tree.name: tree.free_loss_share for tree in outlook.trees}),
         energy_kwh=round(outlook.energy_kwh, 3),
         cost=round(outlook.cost, 4),
         currency=outlook.currency,
         **{"starts_at": outlook.made_at, **series},
     )
+
+
+def _known(shares: Mapping[str, float]) -> dict[str, float]:
+    return {name: round(share, 4) for name, share in shares.items() if math.isfinite(share)}
 
 
 def _channels_of(state: State, decision: Decision) -> list[str]:

@@ -18,7 +18,7 @@ from controller.site.model import Tree
 # A night's error is taken as one shift of the whole night, in units of its standard deviation: the values in
 # the middle of this many equally probable slices of the normal distribution.
 SLICES = 40
-_MIDDLES = [NormalDist().inv_cdf((i + 0.5) / SLICES) for i in range(SLICES)]
+EQUAL_SHIFTS = [NormalDist().inv_cdf((i + 0.5) / SLICES) for i in range(SLICES)]
 # The margin that cost/loss may ask for [standard deviations]: what lies beyond 3 nobody knows.
 LARGEST_Z = 3.0
 
@@ -64,10 +64,10 @@ def night_risk(
     The errors of one night hang together, so the whole night is shifted at once; errors that did not would
     average out and cost less.  Blossom and fruitlets count as the crop they would become.
     """
-    shift_k = np.array(_MIDDLES)[:, np.newaxis, np.newaxis] * np.asarray(spread_k)
-    crop_onset_c = np.array([_crop_onset_c(each) for each in limits])
+    shift_k = np.array(EQUAL_SHIFTS)[:, np.newaxis, np.newaxis] * np.asarray(spread_k)
+    onset_c = np.array([crop_onset_c(each) for each in limits])
     wood_onset_c = np.array([each.wood_c + WOOD_ONSET_K for each in limits])
-    crop = lost_share(dose_k_h(fruit_temp_c + shift_k, crop_onset_c, step_s)).mean(0)
+    crop = lost_share(dose_k_h(fruit_temp_c + shift_k, onset_c, step_s)).mean(0)
     wood = lost_share(dose_k_h(tree_temp_c + shift_k, wood_onset_c, step_s)).mean(0)
     crop_value = np.array([tree.crop_value for tree in trees])
     tree_value = np.array([tree.tree_value for tree in trees])
@@ -102,6 +102,7 @@ def margin_z(cost: float, loss: float) -> float:
     return min(max(NormalDist().inv_cdf(1.0 - share), 0.0), LARGEST_Z)
 
 
-def _crop_onset_c(limits: TissueLimits) -> float:
+def crop_onset_c(limits: TissueLimits) -> float:
+    """Return below what temperature the crop's dose counts [°C]; minus infinity where nothing hangs."""
     known_c = [limit_c for limit_c in (limits.fruit_c, limits.tender_c) if limit_c is not None]
     return max(known_c, default=-np.inf) + FRUIT_ONSET_K

@@ -4,7 +4,8 @@ A program gets a session as a browser does (a cookie) and sends its form token i
 no page of another origin can do unasked.
 """
 
-from typing import Any
+from collections.abc import Awaitable, Callable
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.requests import Request
@@ -13,8 +14,9 @@ from starlette.responses import JSONResponse, Response
 from controller import __version__
 from controller.bus.messages import StatusPayload
 from controller.phone.access import Access, RefusedError, is_own_origin
+from controller.phone.courier import By, Passed
 from controller.phone.door import LOOPBACK_NAMES
-from controller.phone.hand import Hand
+from controller.phone.hand import Hand, by_whom
 from controller.phone.metrics import MEDIA_TYPE, metrics_of
 from controller.phone.screen import Screen
 from controller.phone.words import say
@@ -33,6 +35,19 @@ class OrderWish(_Strict):
     order: str = Field(max_length=10, description='"hand-on", "hand-off" or "auto"')
     until: int | None = Field(default=None, ge=0, lt=10**11, description="end, UTC seconds since 1970")
     sure: bool = Field(default=False, description="agrees to what keeping heat off a tree can cost")
+
+
+class ConfirmWish(_Strict):
+    """What somebody says was done, as a program passes it on."""
+
+    what: str = Field(max_length=20, description='"covered", "uncovered", "vents-shut" or "harvested"')
+    target: str = Field(max_length=60, description='"all", "tree:<name>", or "vent:<name>" with "vents-shut"')
+
+
+class UndoWish(_Strict):
+    """An order or a word to be taken back, by its id."""
+
+    of: str = Field(min_length=1, max_length=64)
 
 
 class LoginWish(_Strict):
@@ -62,6 +77,9 @@ class Fault(_Strict):
     """Why something was not done."""
 
     fault: str
+
+
+W = TypeVar("W", bound=_Strict)
 
 
 class Api:
@@ -106,28 +124,48 @@ class Api:
 
     async def order(self, request: Request) -> Response:
         """Pass an order to the guard and answer with what it said."""
+
+        async def act(wish: OrderWish, by: By) -> Response:
+            form = {"target": wish.target, "order": wish.order, "until": str(wish.until or "")}
+            wanted = self._hand.wanted(form | {"sure": "yes" if wish.sure else ""})
+            if sentences := self._hand.consequence(wanted):
+                return JSONResponse(OrderView(consequence=sentences).model_dump(mode="json"), 409)
+            return _told(await self._hand.courier.order(wanted, by))
+
+        return await self._change(request, OrderWish, act)
+
+    async def confirm(self, request: Request) -> Response:
+        """Pass on that something was done and answer with what the guard said."""
+
+        async def act(wish: ConfirmWish, by: By) -> Response:
+            word = self._hand.word({"what": wish.what, "target": wish.target})
+            return _told(await self._hand.courier.word(word, by))
+
+        return await self._change(request, ConfirmWish, act)
+
+    async def undo(self, request: Request) -> Response:
+        """Let stand again what stood before and answer with what the guard said."""
+
+        async def act(wish: UndoWish, by: By) -> Response:
+            return _told(await self._hand.undone(wish.of, by))
+
+        return await self._change(request, UndoWish, act)
+
+    async def _change(
+        self, request: Request, kind: type[W], act: Callable[[W, By], Awaitable[Response]]
+    ) -> Response:
+        """Let a sound wish of somebody who may be acted upon; answer any other with why not."""
         try:
             session = self._access.session(request)
             if session is None:
                 return _fault(401, say("refused-session"))
             body = await self._body(request)
             self._access.check(request.headers.get(TOKEN_HEADER, ""), session)
-            wish = OrderWish.model_validate_json(body)
-            form = {"target": wish.target, "order": wish.order, "until": str(wish.until or "")}
-            outcome = await self._hand.carry_out(
-                request, session, form | {"sure": "yes" if wish.sure else ""}
-            )
+            return await act(kind.model_validate_json(body), by_whom(request, session))
         except RefusedError as refused:
             return _fault(refused.status, str(refused))
         except ValidationError as error:
             return _fault(422, _faults(error))
-        view = OrderView(
-            id=outcome.id,
-            accepted=outcome.answer.accepted if outcome.answer else None,
-            because=outcome.answer.because if outcome.answer else "",
-            consequence=outcome.consequence,
-        )
-        return JSONResponse(view.model_dump(mode="json"), 409 if outcome.consequence else 200)
 
     async def metrics(self, request: Request) -> Response:
         """Answer with OpenMetrics text, to this machine only."""
@@ -155,6 +193,17 @@ def _fault(status: int, text: str) -> Response:
     return JSONResponse(Fault(fault=text).model_dump(), status)
 
 
+def _told(passed: Passed) -> Response:
+    """Answer with the id of what was passed on and with what the guard said."""
+    answer = passed.answer
+    view = OrderView(
+        id=passed.id,
+        accepted=answer.accepted if answer else None,
+        because=answer.because if answer else "",
+    )
+    return JSONResponse(view.model_dump(mode="json"))
+
+
 def _faults(error: ValidationError) -> str:
     return "; ".join(
         f"{'.'.join(map(str, each['loc'])) or 'body'}: {each['msg']}"
@@ -164,12 +213,13 @@ def _faults(error: ValidationError) -> str:
 
 def describe() -> dict[str, Any]:
     """Return the OpenAPI 3.1 document of these routes."""
-    models = (OrderWish, LoginWish, SessionView, OrderView, Fault, StatusPayload)
+    wishes = (OrderWish, ConfirmWish, UndoWish, LoginWish)
+    models = (*wishes, SessionView, OrderView, Fault, StatusPayload)
     schemas: dict[str, Any] = {}
     for model in models:
         schema = model.model_json_schema(
             ref_template="#/components/schemas/{model}",
-            mode="validation" if model in {OrderWish, LoginWish} else "serialization",
+            mode="validation" if model in wishes else "serialization",
         )
         schemas |= schema.pop("$defs", {})
         schemas[model.__name__] = schema
@@ -186,8 +236,10 @@ def describe() -> dict[str, Any]:
         "schema": {"type": "string"},
         "description": "the session's form token",
     }
-    order = _route("Order something", _ref("OrderView"), "401", "403", "415", "422", "429", body="OrderWish")
-    order["parameters"] = [header]
+    view, faults = _ref("OrderView"), ("401", "403", "415", "422", "429")
+    order = _route("Order something", view, *faults, body="OrderWish") | {"parameters": [header]}
+    confirm = _route("Say that something was done", view, *faults, body="ConfirmWish")
+    undo = _route("Take an order or a word back", view, *faults, body="UndoWish")
     order["responses"]["409"] = _json("agree to the consequence with sure", _ref("OrderView"))
     return {
         "openapi": "3.1.0",
@@ -199,6 +251,8 @@ def describe() -> dict[str, Any]:
                 "post": _route("Log in", _ref("SessionView"), "403", "415", "422", "429", body="LoginWish")
             },
             "/api/orders": {"post": order},
+            "/api/confirmations": {"post": confirm | {"parameters": [header]}},
+            "/api/undo": {"post": undo | {"parameters": [header]}},
             "/metrics": {
                 "get": {
                     "summary": "For monitoring, on this machine only",

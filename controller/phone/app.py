@@ -28,6 +28,32 @@ async def _icon(_request: Request) -> Response:
     return Response(status_code=204)
 
 
+def routes_of(hand: Hand, api: Api) -> list[Route]:
+    """Return every route there is; whatever changes something is a POST."""
+    return [
+        Route("/", hand.show, methods=["GET"]),
+        Route("/events", hand.stream, methods=["GET"]),
+        Route("/login", hand.ask, methods=["GET"]),
+        Route("/login", hand.log_in, methods=["POST"]),
+        Route("/logout", hand.log_out, methods=["POST"]),
+        Route("/hand", hand.order, methods=["POST"]),
+        Route("/confirm", hand.confirm, methods=["POST"]),
+        Route("/undo", hand.undo, methods=["POST"]),
+        Route("/tap/{link}", hand.show_link, methods=["GET"]),
+        Route("/tap", hand.use_link, methods=["POST"]),
+        Route("/api/status", api.status, methods=["GET"]),
+        Route("/api/session", api.session, methods=["GET"]),
+        Route("/api/login", api.log_in, methods=["POST"]),
+        Route("/api/orders", api.order, methods=["POST"]),
+        Route("/api/confirmations", api.confirm, methods=["POST"]),
+        Route("/api/undo", api.undo, methods=["POST"]),
+        Route("/api/openapi.json", api.describe, methods=["GET"]),
+        Route("/metrics", api.metrics, methods=["GET"]),
+        Route("/well", _well, methods=["GET"]),
+        Route("/favicon.ico", _icon, methods=["GET"]),
+    ]
+
+
 def application(
     screen: Screen, access: Access, publish: Callable[[str, bytes], None], names: tuple[str, ...] = ()
 ) -> ASGIApp:
@@ -49,24 +75,7 @@ def application(
                 return PlainTextResponse(say("failed"), 500)
 
     app = Starlette(
-        routes=[
-            Route("/", hand.show, methods=["GET"]),
-            Route("/events", hand.stream, methods=["GET"]),
-            Route("/login", hand.ask, methods=["GET"]),
-            Route("/login", hand.log_in, methods=["POST"]),
-            Route("/logout", hand.log_out, methods=["POST"]),
-            Route("/hand", hand.order, methods=["POST"]),
-            Route("/tap/{link}", hand.show_link, methods=["GET"]),
-            Route("/tap", hand.use_link, methods=["POST"]),
-            Route("/api/status", api.status, methods=["GET"]),
-            Route("/api/session", api.session, methods=["GET"]),
-            Route("/api/login", api.log_in, methods=["POST"]),
-            Route("/api/orders", api.order, methods=["POST"]),
-            Route("/api/openapi.json", api.describe, methods=["GET"]),
-            Route("/metrics", api.metrics, methods=["GET"]),
-            Route("/well", _well, methods=["GET"]),
-            Route("/favicon.ico", _icon, methods=["GET"]),
-        ],
+        routes=routes_of(hand, api),
         exception_handlers={HTTPException: refuse, RefusedError: refuse, 500: refuse},
     )
     names = (*screen.site.phone.names, *names)

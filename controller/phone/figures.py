@@ -8,8 +8,12 @@ from zoneinfo import ZoneInfo
 from controller.phone.words import say
 from controller.site.model import Site
 
+_CELSIUS = re.compile(r"(?<![\w.])[-\u2212]?\d+(?:\.(?P<decimals>\d+))? °C", re.ASCII)
+_HYPHEN_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _UTC_TIME = re.compile(r"\b(?:(?P<day>\d{4}-\d\d-\d\d) )?(?P<time>(?:[01]\d|2[0-3]):[0-5]\d) UTC", re.ASCII)
 MINUS = "\N{MINUS SIGN}"
+# Sums below one of these are told in their hundredths (ISO 4217's minor unit, called cent in each).
+CENTS = frozenset({"AUD", "CAD", "EUR", "NZD", "USD", "ZAR"})
 FAR_AWAY = timedelta(hours=18)
 
 
@@ -46,8 +50,17 @@ class Figures:
         near = local.date() == today.date() or abs(at - now) < FAR_AWAY
         return clock if near else f"{local:%a} {clock}"
 
+    def weekday(self, at: datetime) -> str:
+        """Return the local day of the week."""
+        return f"{at.astimezone(self.zone):%A}"
+
+    def day(self, at: datetime) -> str:
+        """Return the local date without its year."""
+        local = at.astimezone(self.zone)
+        return f"{local.day} {local:%B}"
+
     def localised(self, text: str, now: datetime) -> str:
-        """Return a text of the guard's with its times in UTC as this place's own; a bare hour is the next."""
+        """Return a text of the guard's in this place's time and unit; a bare hour is the next."""
 
         def local(found: re.Match[str]) -> str:
             day = found["day"] or f"{now.astimezone(UTC):%Y-%m-%d}"
@@ -59,7 +72,14 @@ class Figures:
                 at += timedelta(days=1)
             return self.time(at, now)
 
-        return _UTC_TIME.sub(local, text)
+        text = _UTC_TIME.sub(local, text)
+        if self.fahrenheit:
+            text = _CELSIUS.sub(self._in_fahrenheit, text)
+        return _HYPHEN_MINUS.sub(MINUS, text)
+
+    def _in_fahrenheit(self, found: re.Match[str]) -> str:
+        temp_c = float(found[0].removesuffix(" °C").replace(MINUS, "-"))
+        return f"{_signed(self.shown(temp_c), 1 if found['decimals'] else 0)} {self.unit}"
 
     def ago(self, seconds: float) -> str:
         """Return a length of time in its largest fitting unit."""
@@ -85,8 +105,16 @@ def energy(kwh: float) -> str:
 
 
 def money(cost: float, currency: str) -> str:
-    """Return a sum with its currency's code."""
+    """Return a sum with its currency's code, a small one in cents where there are such."""
+    if currency in CENTS and cost < 0.995:
+        cents = round(100.0 * cost)
+        return say("cents", n=cents) if cents else say("no-cents")
     return f"{cost:.2f} {currency}"
+
+
+def small_money(cost: float, currency: str) -> str:
+    """Return a sum that may be a part of a cent."""
+    return say("cents", n=f"{100.0 * cost:.1f}") if currency in CENTS else f"{cost:.3f} {currency}"
 
 
 def _signed(number: float, decimals: int) -> str:

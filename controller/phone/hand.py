@@ -1,37 +1,20 @@
-"""The routes that change something: logging in and out, and orders to the guard."""
+"""The routes that change something: logging in and out, orders to the guard, and what people say was done."""
 
-import asyncio
-import secrets
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from controller.bus.messages import AnswerPayload
 from controller.errors import PageError
 from controller.phone.access import COOKIE, Access, RefusedError, address_of
+from controller.phone.courier import By, Courier, Passed
 from controller.phone.links import Link, read_link
-from controller.phone.orders import OrderError, Wanted, consequence, in_words, wanted_from
-from controller.phone.screen import Said, Screen
+from controller.phone.orders import OrderError, Wanted, consequence, wanted_from
+from controller.phone.screen import Screen
 from controller.phone.store import Session
 from controller.phone.words import say
-
-ANSWER_WITHIN_S = 4.0
-ANSWER_EVERY_S = 0.05
-MOST_SENT = 100
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of an order: its id and the guard's answer, or the consequence to be agreed to first."""
-
-    wanted: Wanted
-    id: str = ""
-    answer: AnswerPayload | None = None
-    consequence: tuple[str, ...] = ()
+from controller.phone.work import Word, word_from
 
 
 class Hand:
@@ -48,8 +31,8 @@ class Hand:
     """
 
     def __init__(self, screen: Screen, access: Access, publish: Callable[[str, bytes], None]) -> None:
-        self._screen, self._access, self._publish = screen, access, publish
-        self._sent: OrderedDict[str, Wanted] = OrderedDict()
+        self._screen, self._access = screen, access
+        self.courier = Courier(screen, access.store, publish)
 
     # ---- looking ---------------------------------------------------------------------------------------
 
@@ -60,7 +43,7 @@ class Hand:
             return RedirectResponse("/login", 303)
         self._screen.asks_password = self._access.store.has_password
         await self._screen.renew()
-        said = self._said(request.query_params.get("said", ""))
+        said = self.courier.said(request.query_params.get("said", ""))
         response = HTMLResponse(self._screen.whole(self._token(session), said))
         self._access.remember(response, session)
         return response
@@ -107,47 +90,54 @@ class Hand:
         response.delete_cookie(COOKIE)
         return response
 
-    # ---- orders ----------------------------------------------------------------------------------------
+    # ---- orders and words ------------------------------------------------------------------------------
 
     async def order(self, request: Request) -> Response:
         """Pass an order to the guard and show its answer; one that keeps heat off is asked about first."""
         session, form = await self._form(request)
-        outcome = await self.carry_out(request, session, form)
-        if outcome.consequence:
-            token = self._token(session)
-            return HTMLResponse(self._screen.page.consent(outcome.wanted, outcome.consequence, token))
-        return RedirectResponse(f"/?said={outcome.id}", 303)
+        wanted = self.wanted(form)
+        if sentences := self.consequence(wanted):
+            return HTMLResponse(self._screen.page.consent(wanted, sentences, self._token(session)))
+        return _seen(await self.courier.order(wanted, by_whom(request, session)))
 
-    async def carry_out(self, request: Request, session: Session, form: Mapping[str, str]) -> Outcome:
-        """Return what became of an order; raise ``RefusedError`` for what cannot be ordered.
+    async def confirm(self, request: Request) -> Response:
+        """Pass on that something was done."""
+        session, form = await self._form(request)
+        return _seen(await self.courier.word(self.word(form), by_whom(request, session)))
 
-        One that would keep heat off a tree is not sent before it was agreed to: its consequence is returned.
-        """
-        screen, now = self._screen, self._screen.clock.utc()
+    async def undo(self, request: Request) -> Response:
+        """Let stand again what stood before an order or a word."""
+        session, form = await self._form(request)
+        return _seen(await self.undone(form.get("of", ""), by_whom(request, session)))
+
+    def wanted(self, form: Mapping[str, str]) -> Wanted:
+        """Return what a form orders; raise ``RefusedError`` for what cannot be ordered."""
         try:
-            wanted = wanted_from(form, screen.site, now)
+            return wanted_from(form, self._screen.site, self._screen.clock.utc())
         except OrderError as error:
             raise RefusedError(422, str(error)) from None
-        if wanted.needs_consent:
-            status = screen.watch.heard.status
-            return Outcome(wanted, consequence=consequence(wanted, screen.site, status, screen.figures, now))
-        order = secrets.token_hex(8)
-        self._sent[order] = wanted
-        while len(self._sent) > MOST_SENT:
-            self._sent.popitem(last=False)
-        self._publish(screen.topics.hand(order), wanted.payload(session.who).to_json())
-        answer = await self._answer(order)
-        what = f"{in_words(wanted.kind, wanted.name, wanted.position)} ({wanted.until:%Y-%m-%d %H:%M} UTC)"
-        self._access.store.note(
-            time.time(),
-            session.who,
-            address_of(request),
-            what,
-            "no answer"
-            if answer is None
-            else f"{'taken' if answer.accepted else 'refused'}: {answer.because}",
-        )
-        return Outcome(wanted, order, answer)
+
+    def consequence(self, wanted: Wanted) -> tuple[str, ...]:
+        """Return what must be agreed to before an order is passed on; nothing for most."""
+        if not wanted.needs_consent:
+            return ()
+        screen = self._screen
+        status, now = screen.watch.heard.status, screen.clock.utc()
+        return consequence(wanted, screen.site, status, screen.figures, now)
+
+    def word(self, form: Mapping[str, str]) -> Word:
+        """Return what a form says was done; raise ``RefusedError`` for nonsense."""
+        try:
+            return word_from(form, self._screen.site)
+        except OrderError as error:
+            raise RefusedError(422, str(error)) from None
+
+    async def undone(self, of: str, by: By) -> Passed:
+        """Undo an order or a word; raise ``RefusedError`` for what cannot be undone."""
+        try:
+            return await self.courier.undo(of, by)
+        except OrderError as error:
+            raise RefusedError(422, str(error)) from None
 
     # ---- one-tap links ---------------------------------------------------------------------------------
 
@@ -163,10 +153,10 @@ class Hand:
         if not self._access.store.use(link.number, link.ends_s, time.time()):
             raise RefusedError(410, say("link-used"))
         until_s = self._screen.clock.utc().timestamp() + link.heat_s
-        order = {"target": link.target, "order": "hand-on", "until": str(int(until_s))}
-        outcome = await self.carry_out(request, Session("", link.who), order)
-        said = self._said(outcome.id)
-        assert said is not None, "it has just been sent"  # noqa: S101 (carry_out keeps it)
+        wanted = self.wanted({"target": link.target, "order": "hand-on", "until": str(int(until_s))})
+        passed = await self.courier.order(wanted, by_whom(request, Session("", link.who)))
+        said = self.courier.said(passed.id)
+        assert said is not None, "it has just been sent"  # noqa: S101 (the courier keeps it)
         return HTMLResponse(self._screen.page.tapped(said))
 
     def _link(self, text: str) -> Link:
@@ -174,13 +164,6 @@ class Hand:
             return read_link(self._access.store, text, time.time())
         except PageError as error:
             raise RefusedError(410, str(error)) from None
-
-    async def _answer(self, order: str) -> AnswerPayload | None:
-        for _ in range(round(ANSWER_WITHIN_S / ANSWER_EVERY_S)):
-            if (answer := self._screen.watch.answer(order)) is not None:
-                return answer
-            await asyncio.sleep(ANSWER_EVERY_S)
-        return None
 
     async def _form(self, request: Request) -> tuple[Session, dict[str, str]]:
         session = self._access.session(request)
@@ -191,19 +174,12 @@ class Hand:
     def _token(self, session: Session) -> str:
         return self._access.store.form_token(session.token)
 
-    def _said(self, order: str) -> Said | None:
-        """Return what became of an order, for the page that follows it."""
-        wanted = self._sent.get(order)
-        if wanted is None:
-            return None
-        now = self._screen.clock.utc()
-        target = wanted.kind if wanted.kind == "all" else f"{wanted.kind}:{wanted.name}"
-        words = in_words(wanted.kind, wanted.name, wanted.position)
-        answer = self._screen.watch.answer(order)
-        if answer is None:
-            return Said("look", say("said-nothing", order=words), "", None)
-        because = self._screen.figures.localised(answer.because, now)
-        if not answer.accepted:
-            return Said("go", say("said-no", order=words), because, None)
-        undo = None if wanted.position == "auto" else target
-        return Said("well", say("said-yes", order=words), because, undo)
+
+def by_whom(request: Request, session: Session) -> By:
+    """Return who asks for something, and from where."""
+    return By(session=session, address=address_of(request))
+
+
+def _seen(passed: Passed) -> Response:
+    """Lead back to the page, which says what became of it."""
+    return RedirectResponse(f"/?said={passed.id}", 303)

@@ -1,10 +1,10 @@
 """The past night, read from the journal: temperatures, heat, and what it used."""
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
 from statistics import fmean
@@ -35,6 +35,15 @@ class History:
     energy_kwh: float = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """What heat was decided since a season's begin, or since the journal's where that is later."""
+
+    since: datetime
+    nights: int
+    energy_kwh: float
+
+
 NOTHING = History(probes_c={}, heated={}, rise_k={})
 
 
@@ -55,14 +64,54 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
             probes_c[probe.name] = _means(readings)
             if (change_k := _rise_k(readings, now_s)) is not None:
                 rise_k[probe.name] = change_k
-    heated = {tree.name: _heated(connection, tree.name, now_s) for tree in site.trees}
+    heated = {tree.name: _heated(connection, tree.name, now_s - LEDGER_S, now_s) for tree in site.trees}
     return History(
         probes_c=probes_c,
         heated=heated,
         rise_k=rise_k,
-        energy_kwh=sum(
-            tree.power_w * sum(end - begin for begin, end in heated[tree.name]) / 3.6e6 for tree in site.trees
-        ),
+        energy_kwh=_energy_kwh(site, heated),
+    )
+
+
+def ledger_of(path: Path, site: Site, now: datetime) -> Ledger | None:
+    """Return the season so far, None where no journal can be read; it reads months, so seldom ask it."""
+    try:
+        with closing(open_for_reading(path)) as connection:
+            return _ledger(connection, site, now)
+    except (JournalError, sqlite3.Error):
+        return None
+
+
+def _ledger(connection: sqlite3.Connection, site: Site, now: datetime) -> Ledger | None:
+    begin_s = season_begin(site, now).timestamp()
+    ((first_s,),) = connection.execute("SELECT min(at_s) FROM decision WHERE at_s >= ?", (begin_s,))
+    if first_s is None:
+        return None
+    heated = {tree.name: _heated(connection, tree.name, begin_s, now.timestamp()) for tree in site.trees}
+    noon_s = 43200.0 - site.place.longitude_deg * 240.0  # by the sun, which passes a degree in 240 s
+    nights = {
+        night
+        for spans in heated.values()
+        for begin, end in spans
+        for night in range(int((begin - noon_s) // 86400.0), int((end - noon_s) // 86400.0) + 1)
+    }
+    return Ledger(
+        since=datetime.fromtimestamp(first_s, tz=UTC),
+        nights=len(nights),
+        energy_kwh=_energy_kwh(site, heated),
+    )
+
+
+def season_begin(site: Site, now: datetime) -> datetime:
+    """Return the midsummer, or nearly, before the present: the first of July, or of January in the south."""
+    month = 7 if site.place.latitude_deg >= 0.0 else 1
+    year = now.year if now.month >= month else now.year - 1
+    return datetime(year, month, 1, tzinfo=UTC)
+
+
+def _energy_kwh(site: Site, heated: Mapping[str, Spans]) -> float:
+    return sum(
+        tree.power_w * sum(end - begin for begin, end in heated[tree.name]) / 3.6e6 for tree in site.trees
     )
 
 
@@ -73,9 +122,8 @@ def _means(readings: Iterable[tuple[float, float]]) -> Points:
     )
 
 
-def _heated(connection: sqlite3.Connection, tree: str, now_s: float) -> Spans:
-    """Return when a tree's heat was decided, as spans of the ledger's time."""
-    begin_s = now_s - LEDGER_S
+def _heated(connection: sqlite3.Connection, tree: str, begin_s: float, now_s: float) -> Spans:
+    """Return when a tree's heat was decided, as spans of time."""
     before = connection.execute(
         "SELECT active FROM decision WHERE kind = 'tree' AND name = ? AND at_s <= ? "
         "ORDER BY at_s DESC LIMIT 1",

@@ -64,7 +64,10 @@ def wanted_from(form: Mapping[str, str], site: Site, now: datetime) -> Wanted:
     if position not in POSITIONS:
         raise OrderError(say("order-position"))
     longest_s = LONGEST_OFF_S if position == "hand-off" and kind != "vent" else LONGEST_ON_S
-    until = now + timedelta(hours=1) if position == "auto" else _until(form.get("until", ""), now, longest_s)
+    if position == "auto":  # it outlasts any order for everything that stands beneath it
+        until = now + timedelta(seconds=LONGEST_ON_S)
+    else:
+        until = _until(form.get("until", ""), now, longest_s)
     return Wanted(
         kind=cast("Kind", kind),
         name=name,

@@ -4,40 +4,27 @@ The order of worry: the controller silent; a tree that needs a person now; a tre
 or probe is not proven; all well.
 """
 
-import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
 
 from controller.bus.messages import ComingStatus, OutputStatus, StandingStatus, StatusPayload
 from controller.guard.decision import BAD_INPUT
-from controller.phone.figures import Figures, energy, money
-from controller.phone.history import History
+from controller.phone.figures import Figures, energy, money, small_money
+from controller.phone.history import History, Ledger
 from controller.phone.orders import in_words
+from controller.phone.tasks import Level, Task, Worry, tasks_of
 from controller.phone.words import say
+from controller.phone.work import WordView, fleece_of, standing_words
 from controller.site.model import Site, Tree
 
 # The status comes every 30 s; three missed and some seconds mean silence.
 STALE_AFTER_S = 100.0
-# Hands are asked to cover this long before the first heat is expected: fleece keeps what warmth there is.
-COVER_BEFORE = timedelta(hours=2)
-
+# A tree expected to lose more of its fruit than this needs hands, however warm it is now (own choice).
+RISK_SHARE = 0.05
 # So many hours without heat part one cold night from the next.
 PAUSE_H = 4
 
-Level = Literal["well", "look", "go"]
-_HYPHEN_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _FAULTS = frozenset(map(str, BAD_INPUT))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """Something only hands can do."""
-
-    when: str
-    what: str
-    level: Level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +43,7 @@ class TreeView:
     because: str
     trouble: str
     strings: int
+    fleece: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,10 +72,12 @@ class Picture:
     night: str
     tasks: tuple[Task, ...]
     orders: tuple[StandingView, ...] = ()
+    words: tuple[WordView, ...] = ()
     trees: tuple[TreeView, ...] = ()
     vents: tuple[VentView, ...] = ()
     notices: tuple[str, ...] = ()
     ledger: str = ""
+    season: str = ""
     attribution: str = ""
     heard: str = ""
     at: str = ""
@@ -101,6 +91,7 @@ def picture_of(
     figures: Figures,
     now: datetime,
     age_s: float,
+    ledger: Ledger | None = None,
 ) -> Picture:
     """Return what the page says.
 
@@ -118,15 +109,16 @@ def picture_of(
         The present.
     age_s
         How old the controller's word is [s].
+    ledger
+        The season so far.
     """
     if status is None:
         return Picture(
             level="look", headline=say("never-heard"), night=say("never-heard-then"), tasks=(), stale=True
         )
-    boards = {board.name: board.heard for board in status.boards}
     outputs = {(output.kind, output.name): output for output in status.outputs}
     trees = tuple(
-        _tree(tree, output, boards, history, figures, now)
+        _tree(tree, output, status, history, figures, now)
         for tree in site.trees
         if (output := outputs.get(("tree", tree.name))) is not None
     )
@@ -147,8 +139,9 @@ def picture_of(
         level=level,
         headline=headline,
         night=say("silent-then", time=at) if stale else _night(coming, figures, now),
-        tasks=_tasks(trees, boards, coming, figures, now),
+        tasks=tasks_of(_worries(trees), status, figures, now),
         orders=tuple(_standing(order, figures, now) for order in status.orders if order.ends_at > now),
+        words=standing_words(status.confirmed, site, figures, now),
         trees=trees,
         vents=vents,
         notices=status.notices + ((coming.remark,) if coming and coming.remark else ()),
@@ -157,6 +150,7 @@ def picture_of(
             energy=energy(history.energy_kwh),
             cost=money(history.energy_kwh * site.tariff.price_per_kwh, site.tariff.currency),
         ),
+        season=_season(ledger, site, figures) if ledger else "",
         attribution=say("attribution", source=coming.source, attribution=coming.attribution)
         if coming
         else "",
@@ -180,11 +174,23 @@ def _standing(order: StandingStatus, figures: Figures, now: datetime) -> Standin
 
 
 def shown(output: OutputStatus, figures: Figures, now: datetime) -> str:
-    """Return a decision's own sentence, its minus signs and unit as on this page."""
-    text = _HYPHEN_MINUS.sub("\N{MINUS SIGN}", figures.localised(output.because, now))
-    if figures.fahrenheit and output.temp_c is not None:
-        text += f" ({figures.temp(output.temp_c)})"
-    return text
+    """Return a decision's own sentence as this page writes it."""
+    return figures.localised(output.because, now)
+
+
+def _season(ledger: Ledger, site: Site, figures: Figures) -> str:
+    """Return the season so far: nights with heat, energy, cost, and what that is for each fruit."""
+    cost = ledger.energy_kwh * site.tariff.price_per_kwh
+    fruit = sum(tree.fruit_count for tree in site.trees)
+    each = say("season-each", cost=small_money(cost / fruit, site.tariff.currency)) if fruit else ""
+    return say(
+        "season",
+        since=figures.day(ledger.since),
+        nights=say("nights", n=ledger.nights) if ledger.nights != 1 else say("one-night"),
+        energy=energy(ledger.energy_kwh),
+        cost=money(cost, site.tariff.currency),
+        each=each,
+    )
 
 
 def _headline(
@@ -196,7 +202,7 @@ def _headline(
     for level, key in levels:
         if names := [tree.name for tree in trees if tree.level == level]:
             return level, say(key, names=", ".join(names))
-    if coming is not None and coming.trees_short:
+    if coming is not None and (coming.trees_short or max(coming.loss_share.values(), default=0) > RISK_SHARE):
         return "look", say("safe-but")
     return "well", say("all-well")
 
@@ -216,10 +222,19 @@ def _night(coming: ComingStatus | None, figures: Figures, now: datetime) -> str:
         "night-heat",
         begin=figures.time(spell.begins_at, now),
         end=figures.time(spell.ends_at, now),
+        risk=_risk(coming),
         energy=energy(spell.energy_kwh),
         cost=money(spell.energy_kwh * coming.cost / coming.energy_kwh, coming.currency),
     )
     return f"{text} {heat}"
+
+
+def _risk(coming: ComingStatus) -> str:
+    """Return what part of the fruit is expected to be lost all the same, of the tree that loses most."""
+    if not coming.loss_share:
+        return say("risk-unknown")
+    name, share = max(coming.loss_share.items(), key=lambda item: item[1])
+    return say("risk-small") if share < 0.01 else say("risk", share=round(100 * share), name=name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,43 +268,26 @@ def first_spell(coming: ComingStatus, now: datetime) -> Spell | None:
     return Spell(begins_at, ends_at, sum(kwh for _, kwh in hours[:length]))
 
 
-def _tasks(
-    trees: tuple[TreeView, ...],
-    boards: Mapping[str, bool],
-    coming: ComingStatus | None,
-    figures: Figures,
-    now: datetime,
-) -> tuple[Task, ...]:
-    tasks = [
-        Task(when=say("now"), what=say("do-tree", name=tree.name, why=tree.trouble), level=tree.level)
-        for tree in sorted(trees, key=lambda tree: tree.level)  # "go" stands before "look"
+def _worries(trees: tuple[TreeView, ...]) -> tuple[Worry, ...]:
+    """Return what needs a person at once, the worst first."""
+    by_level = sorted(trees, key=lambda tree: tree.level)  # "go" stands before "look"
+    return tuple(
+        Worry(tree.level, say("do-tree", name=tree.name, why=tree.trouble))
+        for tree in by_level
         if tree.level != "well"
-    ]
-    tasks += [
-        Task(when=say("now"), what=say("do-board", name=name), level="look")
-        for name, heard in boards.items()
-        if not heard
-    ]
-    spell = first_spell(coming, now) if coming else None
-    if coming is not None and spell is not None:
-        cover_at = spell.begins_at - COVER_BEFORE
-        when = say("by", time=figures.time(cover_at, now)) if cover_at > now else say("now")
-        tasks.append(Task(when=when, what=say("do-cover"), level="well"))
-        if coming.trees_short:
-            names = ", ".join(coming.trees_short)
-            tasks.append(Task(when=when, what=say("do-short", names=names), level="look"))
-    return tuple(tasks)
+    )
 
 
 def _tree(
     tree: Tree,
     output: OutputStatus,
-    boards: Mapping[str, bool],
+    status: StatusPayload,
     history: History,
     figures: Figures,
     now: datetime,
 ) -> TreeView:
-    heard = all(boards.get(string.channel.partition("/")[0], False) for string in tree.strings)
+    answering = {board.name for board in status.boards if board.heard}
+    heard = all(string.channel.partition("/")[0] in answering for string in tree.strings)
     level, trouble = _trouble(output, figures, heard=heard)
     if not output.channels:
         state = say("no-string")
@@ -310,6 +308,7 @@ def _tree(
         because=shown(output, figures, now),
         trouble=trouble,
         strings=output.channels,
+        fleece=fleece_of(tree.name, status.confirmed, figures, now),
     )
 
 

@@ -13,11 +13,13 @@ from controller.clock import Clock
 from controller.guard.hand import LONGEST_ON_S
 from controller.phone.chart import Chart, chart_of
 from controller.phone.figures import figures_of
-from controller.phone.history import NOTHING, history_of
+from controller.phone.history import NOTHING, Ledger, history_of, ledger_of
 from controller.phone.orders import hours_to_choose
 from controller.phone.page import Page
-from controller.phone.picture import STALE_AFTER_S, Level, Picture, picture_of
+from controller.phone.picture import STALE_AFTER_S, Picture, picture_of
+from controller.phone.tasks import Level
 from controller.phone.watch import Watch
+from controller.phone.work import WordView, standing_words
 from controller.site.model import Site
 
 # Phones that watch at the same time; one more is told to come back, and its page renews itself instead.
@@ -29,11 +31,12 @@ STREAM_FOR_S = 900.0
 # A new picture is drawn at most this often, and the journal read at most this often [s of the wall].
 DRAW_EVERY_S = 1.0
 READ_EVERY_S = 20.0
+LEDGER_EVERY_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What became of an order: in one sentence, in the guard's words, and what an undo would be for."""
+    """What became of something sent: in one sentence, in the guard's words, and by which id it is undone."""
 
     level: Level
     sentence: str
@@ -64,6 +67,8 @@ class Screen:
         self._journal = journal
         self._history = NOTHING
         self._history_due_s = float("-inf")
+        self._ledger: Ledger | None = None
+        self._ledger_due_s = float("-inf")
         self._reading = asyncio.Lock()
         self.streams = 0
         self.asks_password = False
@@ -76,15 +81,25 @@ class Screen:
         async with self._reading:
             now = self.clock.utc()
             self._history = await asyncio.to_thread(history_of, self._journal, self.site, now)
-            self._history_due_s = loop.time() + READ_EVERY_S / max(1.0, min(self.clock.pace, 20.0))
+            faster = max(1.0, min(self.clock.pace, 20.0))
+            self._history_due_s = loop.time() + READ_EVERY_S / faster
+            if loop.time() >= self._ledger_due_s:
+                self._ledger = await asyncio.to_thread(ledger_of, self._journal, self.site, now)
+                self._ledger_due_s = loop.time() + LEDGER_EVERY_S / faster
 
     def look(self) -> tuple[Picture, Chart | None]:
         """Return what is to be shown now."""
         heard, now = self.watch.heard, self.clock.utc()
         age_s = heard.age_s(self.clock)
-        picture = picture_of(self.site, heard.status, self._history, self.figures, now, age_s)
+        picture = picture_of(self.site, heard.status, self._history, self.figures, now, age_s, self._ledger)
         coming = heard.status.coming if heard.status else None
         return picture, chart_of(self.site, self._history, coming, self.figures, now)
+
+    def words(self) -> tuple[WordView, ...]:
+        """Return what people said was done and still stands."""
+        status = self.watch.heard.status
+        confirmed = status.confirmed if status else ()
+        return standing_words(confirmed, self.site, self.figures, self.clock.utc())
 
     def whole(self, token: str, said: Said | None) -> str:
         """Return the whole page for the holder of a form token."""

@@ -7,9 +7,10 @@ common extension practice.  No probe sees a fleece: what people say was done is 
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from typing import TypedDict
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -64,12 +65,34 @@ class Task(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """One thing to do, until when, and why."""
+    """One thing to do, until when, and why.
+
+    ``names`` are the trees it is for (``EVERYWHERE`` for doors and vents), and ``until`` is the work which
+    ends the advice once somebody says that it was done there.  ``wording`` may hold the trees as ``{}``.
+    """
 
     task: Task
     by: datetime
-    what: str
+    wording: str
     because: str
+    names: tuple[str, ...] = ()
+    every_tree: bool = False
+    until: Work | None = None
+
+    @property
+    def what(self) -> str:
+        """What is to be done, and to which trees."""
+        listed = " and ".join(filter(None, [", ".join(self.names[:-1]), *self.names[-1:]]))
+        return self.wording.format("every tree" if self.every_tree else listed)
+
+    def remaining(self, done: Done) -> "Advice | None":
+        """Return what of it is still to be done; None where nothing is."""
+        if self.until is None:
+            return self
+        left = tuple(name for name in self.names if (self.until, name) not in done)
+        if not left:
+            return None
+        return replace(self, names=left, every_tree=self.every_tree and left == self.names)
 
     def sentence(self, site: Site, now: datetime) -> str:
         """Return the advice as a grower reads it, in the site's local time."""
@@ -99,7 +122,6 @@ class _Day:
     bare_c: FloatArray  # (K, N) trees without fleece and heat
     held_c: FloatArray  # (K, N) covered and held
     heat_kwh: float
-    done: Done
 
     def is_tonight(self) -> np.ndarray:
         return (self.at <= self.sunrise.timestamp() + 3600.0) & (self.at >= self.now.timestamp())
@@ -126,11 +148,12 @@ def advise(
     done
         What people say was done, and is not asked for again.
     """
-    day = _day(site, forecast, latest_c, now, done)
+    day = _day(site, forecast, latest_c, now)
     if day is None:
         return ()
     found = sorted([*_before_night(day, plan), *_by_day(day)], key=lambda each: each.by)
-    return tuple(found) or (_nothing(day),)
+    left = tuple(rest for each in found if (rest := each.remaining(done)) is not None)
+    return left or (_nothing(day, more=bool(found)),)
 
 
 def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
@@ -145,35 +168,36 @@ def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
     if not cold:
         return
     outside_c, house_c = float(day.outside_c[tonight].min()), float(day.house_c[tonight].min())
-    bare = [name for name in cold if (Work.COVERED, name) not in day.done]
-    if bare:
-        yield Advice(
-            task=Task.COVER,
-            by=day.sunset - timedelta(hours=COVER_H),
-            what=f"cover {_listed(bare, day.site)}, fleece down to the ground",
-            because=f"{outside_c:.0f} °C is possible outside, {bare_min_c.min():.0f} °C round a bare tree",
-        )
-    if (Work.VENTS_SHUT, EVERYWHERE) not in day.done:
-        yield Advice(
-            task=Task.SHUT,
-            by=day.sunset - timedelta(hours=SHUT_H),
-            what="shut doors and vents",
-            because=f"the house keeps the afternoon's warmth; it may fall to {house_c:.0f} °C",
-        )
+    yield Advice(
+        task=Task.COVER,
+        by=day.sunset - timedelta(hours=COVER_H),
+        wording="cover {}, fleece down to the ground",
+        because=f"{outside_c:.0f} °C is possible outside, {bare_min_c.min():.0f} °C round a bare tree",
+        **_for(cold, day.site, Work.COVERED),
+    )
+    yield Advice(
+        task=Task.SHUT,
+        by=day.sunset - timedelta(hours=SHUT_H),
+        wording="shut doors and vents",
+        because=f"the house keeps the afternoon's warmth; it may fall to {house_c:.0f} °C",
+        names=(EVERYWHERE,),
+        until=Work.VENTS_SHUT,
+    )
     if outside_c < CHECK_BELOW_C and day.heat_kwh > 0.0:
         yield Advice(
             task=Task.CHECK,
             by=day.sunset - timedelta(hours=CHECK_H),
-            what="see that every string lights",
+            wording="see that every string lights",
             because=f"they will be needed for about {day.heat_kwh:.1f} kWh until morning",
         )
     before = day.at <= day.sunset.timestamp()
-    if bare and before.any() and float(day.damp_k[before].mean()) < DAMP_K:
+    if before.any() and float(day.damp_k[before].mean()) < DAMP_K:
         yield Advice(
             task=Task.DRY,
             by=day.sunset - timedelta(hours=DRY_H),
-            what="hang the fleece to dry, or take the spare set",
+            wording="hang the fleece to dry, or take the spare set",
             because="the day is damp, and wet fleece chills what it covers",
+            **_for(cold, day.site, Work.COVERED),
         )
     yield from _harvest(day, plan)
 
@@ -189,15 +213,15 @@ def _harvest(day: _Day, plan: Plan | None) -> Iterator[Advice]:
             later_days=tree.season_later_days,
         )
         ripe = tree.fruit_count > 0 and (Stage.RIPE in stages or Stage.HALF_RIPE in stages)
-        ripe &= (Work.HARVESTED, tree.name) not in day.done
         if ripe and planned and planned.short_from and planned.short_from <= day.sunrise:
             lost.append((tree.name, planned.lacks_w))
     if lost:
         yield Advice(
             task=Task.HARVEST,
             by=day.sunset,
-            what=f"harvest what is ripe on {_listed([name for name, _ in lost], day.site)}",
+            wording="harvest what is ripe on {}",
             because=f"the strings lack up to {max(watts for _, watts in lost):.0f} W on this night",
+            **_for([name for name, _ in lost], day.site, Work.HARVESTED),
         )
 
 
@@ -209,13 +233,13 @@ def _by_day(day: _Day) -> Iterator[Advice]:
         yield Advice(
             task=Task.OPEN,
             by=_time(day.at[hot[0]]) - timedelta(hours=1),
-            what="open doors and vents",
+            wording="open doors and vents",
             because=f"shut, the house would reach {peak_c:.0f} °C{scorch}",
         )
     covered = bool((day.bare_c[day.is_tonight()].min(0) < COVER_NEAR_K + 1.0).any())
-    off = all((Work.UNCOVERED, tree.name) in day.done for tree in day.site.trees)
-    if off or not covered:
+    if not covered:
         return
+    every = _for([tree.name for tree in day.site.trees], day.site, Work.UNCOVERED)
     morning = (day.at > day.sunrise.timestamp()) & (day.at <= day.sunrise.timestamp() + MORNING_S)
     warm = np.flatnonzero(morning & (day.outside_c > OFF_OUTSIDE_C) & (day.held_c.min(1) > OFF_UNDER_C))
     if warm.size:
@@ -223,32 +247,32 @@ def _by_day(day: _Day) -> Iterator[Advice]:
         yield Advice(
             task=Task.UNCOVER,
             by=at,
-            what="take the fleece off",
+            wording="take the fleece off",
             because=f"{day.held_c[warm[0]].min():.0f} °C underneath, {day.outside_c[warm[0]]:.0f} °C outside",
+            **every,
         )
     elif day.at[-1] > day.sunrise.timestamp() + MORNING_S:
         yield Advice(
             task=Task.KEEP,
             by=day.sunrise,
-            what="leave the fleece on",
+            wording="leave the fleece on",
             because=f"it stays below {OFF_UNDER_C:.0f} °C underneath through the morning",
+            **every,
         )
 
 
-def _nothing(day: _Day) -> Advice:
+def _nothing(day: _Day, *, more: bool) -> Advice:
     tonight = day.is_tonight()
     return Advice(
         task=Task.NOTHING,
         by=day.now,
-        what=f"tonight needs nothing{' more' if day.done else ''}",
+        wording=f"tonight needs nothing{' more' if more else ''}",
         because=f"not below {day.outside_c[tonight].min():.0f} °C outside, "
         f"{day.bare_c[tonight].min():.0f} °C round the trees",
     )
 
 
-def _day(
-    site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime, done: Done
-) -> _Day | None:
+def _day(site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: datetime) -> _Day | None:
     length_s = min(HORIZON_S, (forecast.ends_at - now).total_seconds())
     if not length_s >= SHORTEST_S:
         return None
@@ -278,7 +302,6 @@ def _day(
         bare_c=bare.tree_temp_c[1:],
         held_c=held.tree_temp_c[1:],
         heat_kwh=float(held.string_w[tonight].sum()) * SLOT_S / 3.6e6,
-        done=done,
     )
 
 
@@ -295,10 +318,15 @@ def _sunset_and_sunrise(site: Site, now: datetime) -> tuple[datetime, datetime]:
     return _time(sunset_s), _time(rises[rises > sunset_s][0])
 
 
-def _listed(names: list[str], site: Site) -> str:
-    if len(names) == len(site.trees) > 1:
-        return "every tree"
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
+class _For(TypedDict):
+    names: tuple[str, ...]
+    every_tree: bool
+    until: Work
+
+
+def _for(names: list[str], site: Site, until: Work) -> _For:
+    """Return what an advice is for, and the work that ends it."""
+    return {"names": tuple(names), "every_tree": len(names) == len(site.trees) > 1, "until": until}
 
 
 def _time(seconds: float) -> datetime:

@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from controller.physics import FloatArray
+from controller.plan.slots import SLOT_S
+from controller.plan.stake import Stake, stake_of
 from controller.site.model import Probe, Site
 from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
 from controller.thermal.parameters import Parameters, parameters_of
@@ -31,6 +33,9 @@ class TreeOutlook:
     heat_until: datetime | None
     energy_kwh: float
     short_of_heat: bool
+    # expected share of its fruit lost within a day, with heat and without
+    loss_share: float
+    free_loss_share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +127,7 @@ def outlook_of(
     if not length_s >= SHORTEST_S:
         return None
     parameters = parameters_of(site) if parameters is None else parameters
-    inputs = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % STEP_S)
+    inputs = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % SLOT_S)
     start = starting_state(site, parameters, inputs, latest_c)
     free = predict(parameters, start, inputs, Heat.NONE)
     held = predict(parameters, start, inputs, Heat.HELD)
@@ -130,6 +135,7 @@ def outlook_of(
         return None
     lowest = int(np.argmin(inputs.outside_temp_c))
     energy_kwh = float(held.energy_kwh.sum())
+    stake = stake_of(site, forecast, parameters, start, inputs, now)
     return Outlook(
         made_at=now,
         ends_at=_time(free.at_s[-1]),
@@ -138,7 +144,7 @@ def outlook_of(
         outside_min_c=float(inputs.outside_temp_c[lowest]),
         outside_min_at=_time(free.at_s[lowest]),
         house_min_c=float(free.house_min_c),
-        trees=tuple(_tree_outlook(i, free, held) for i in range(len(site.trees))),
+        trees=tuple(_tree_outlook(i, free, held, stake) for i in range(len(site.trees))),
         energy_kwh=energy_kwh,
         cost=energy_kwh * site.tariff.price_per_kwh,
         currency=site.tariff.currency,
@@ -189,7 +195,7 @@ def _tenths(temps_c: FloatArray) -> tuple[float, ...]:
     return tuple(temps_c.round(1).tolist())
 
 
-def _tree_outlook(i: int, free: Prediction, held: Prediction) -> TreeOutlook:
+def _tree_outlook(i: int, free: Prediction, held: Prediction, stake: Stake) -> TreeOutlook:
     first_s, last_s = float(held.first_heat_s[i]), float(held.last_heat_s[i])
     needed = np.isfinite(first_s)
     return TreeOutlook(
@@ -201,6 +207,8 @@ def _tree_outlook(i: int, free: Prediction, held: Prediction) -> TreeOutlook:
         heat_until=_time(last_s) if needed else None,
         energy_kwh=float(held.energy_kwh[i]),
         short_of_heat=bool(held.short_of_heat[i]),
+        loss_share=stake.held[free.tree_names[i]],
+        free_loss_share=stake.free[free.tree_names[i]],
     )
 
 

@@ -29,7 +29,8 @@ def json_of(plan: Plan, advice: Sequence[Advice] = ()) -> str:
     def plain(value: Any) -> Any:
         return value.isoformat() if isinstance(value, datetime) else value.round(3).tolist()
 
-    found = asdict(plan) | {"sentence": plan.sentence, "advice": [asdict(each) for each in advice]}
+    told = [asdict(each) | {"what": each.what} for each in advice]
+    found = asdict(plan) | {"sentence": plan.sentence, "advice": told}
     return json.dumps(found, default=plain, allow_nan=False)
 
 

@@ -16,14 +16,17 @@ from controller.bus.messages import AnswerPayload, StatusPayload, read
 from controller.bus.outbound import status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
-from controller.keeper import OutlookMade
+from controller.guard.confirm import Confirmation
+from controller.keeper import Confirmed, OutlookMade
 from controller.phone.access import Access
 from controller.phone.app import application
 from controller.phone.screen import Screen
 from controller.phone.serve import Place, config
 from controller.phone.store import Store
 from controller.phone.watch import Watch
+from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
+from controller.site.work import Work
 from tests.conftest import DUSK, Drive
 from tests.plan.test_outlook import forecast
 
@@ -55,7 +58,7 @@ def clock():
     return StillClock()
 
 
-def status_for(drive: Drive, **temps_c: float) -> StatusPayload:
+def status_for(drive: Drive, *, advice: tuple[Advice, ...] = (), **temps_c: float) -> StatusPayload:
     """Return what the controller says after three minutes at these temperatures, boards doing as told."""
     drive.temps_c |= {name.replace("_", "-"): temp_c for name, temp_c in temps_c.items()}
     for _ in range(18):
@@ -69,12 +72,25 @@ def status_for(drive: Drive, **temps_c: float) -> StatusPayload:
                 if tree in drive.state.heat and drive.tree(tree).active
             ]
             drive.echo(board.name, on=tuple(heats))
-    return sent(status_of(drive.state, drive.now, fruit_c=dict.fromkeys(drive.state.trees, 2.5)))
+    fruit_c = dict.fromkeys(drive.state.trees, 2.5)
+    return sent(status_of(drive.state, drive.now, fruit_c=fruit_c, advice=advice))
 
 
 def with_outlook(drive: Drive, lowest_c: float = -6.0, **more) -> None:
     outlook = outlook_of(drive.site, forecast(lowest_c, **more), drive.state.latest_c, drive.now.utc)
     drive.tell(OutlookMade(outlook=outlook))
+
+
+def advice_for(drive: Drive, lowest_c: float = -6.0) -> tuple[Advice, ...]:
+    """Return what is advised before a night of the outlook's kind."""
+    return advise(drive.site, forecast(lowest_c), None, drive.state.latest_c, drive.now.utc)
+
+
+def say_done(drive: Drive, what: str, target: str = "all", *, name: str = "w1", who: str = "Nora") -> None:
+    """Let somebody say to the guard that something was done."""
+    kind = "all" if target == "all" else "vent" if what == "vents-shut" else "tree"
+    word = Confirmation(id=name, who=who, what=Work(what), target_kind=kind, target=target, at=drive.now.utc)
+    drive.tell(Confirmed(confirmation=word))
 
 
 def sent(status: StatusPayload) -> StatusPayload:

@@ -70,8 +70,20 @@ def test_an_order_and_the_guards_answer(program, page):
     assert page.store.noted()[0][1] == "this machine"
 
 
+def test_a_word_and_taking_it_back(program, page):
+    answer = program.post("/api/confirmations", {"target": "tree:lemon", "what": "covered"})
+    view = json.loads(answer.text)
+    assert view["accepted"] is True
+    assert page.published[0][1]["tree"] == "lemon"
+    assert program.post("/api/undo", {"of": view["id"]}).status == 200
+    assert page.published[1][1]["of"] == view["id"]
+    assert program.post("/api/undo", {"of": "never"}).status == 422
+    assert program.post("/api/confirmations", {"target": "tree:palm", "what": "covered"}).status == 422
+    assert len(page.published) == 2
+
+
 def test_an_order_that_nobody_answers(program, page, monkeypatch):
-    monkeypatch.setattr("controller.phone.hand.ANSWER_WITHIN_S", 0.1)
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.1)
     page.guard_says = None
     assert json.loads(program.post("/api/orders", HEAT_ALL).text)["accepted"] is None
 
@@ -189,6 +201,8 @@ wishes = (
             "order": st.sampled_from(["hand-on", "hand-off", "auto"]) | st.text(max_size=12),
             "until": st.integers() | st.none() | json_values,
             "sure": st.booleans() | json_values,
+            "what": st.sampled_from(["covered", "vents-shut", "harvested"]) | st.text(max_size=12),
+            "of": st.text(max_size=20) | json_values,
             "who": st.text(max_size=50),
             "password": st.text(max_size=50),
         },
@@ -200,8 +214,24 @@ headers = st.dictionaries(
     max_size=3,
 )
 paths = st.sampled_from(
-    ["/api/orders", "/api/login", "/api/status", "/hand", "/login", "/logout", "/", "/metrics"]
+    [
+        "/api/orders",
+        "/api/confirmations",
+        "/api/undo",
+        "/api/login",
+        "/api/status",
+        "/hand",
+        "/confirm",
+        "/undo",
+        "/login",
+        "/logout",
+        "/",
+        "/metrics",
+    ]
 )
+
+
+ORDERED = {"hand-on", "hand-off", "auto", "covered", "uncovered", "vents-shut", "harvested", "taken-back"}
 
 
 def no_fault_of_ours(program, path, wish, odd, method):
@@ -211,14 +241,14 @@ def no_fault_of_ours(program, path, wish, odd, method):
     assert answer.status < 500
     # whatever came, nothing but a whole, sound order was passed on
     for _, payload in program.page.published:
-        assert payload["order"] in {"hand-on", "hand-off", "auto"}
+        assert (payload.get("order") or payload["what"]) in ORDERED
 
 
 @pytest.mark.parametrize(
     "cases", [100, pytest.param(10_000, marks=[pytest.mark.long, pytest.mark.timeout(900)])]
 )
 def test_nothing_that_comes_in_is_a_fault_of_ours(program, monkeypatch, cases):
-    monkeypatch.setattr("controller.phone.hand.ANSWER_WITHIN_S", 0.05)
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.05)
     monkeypatch.setattr("controller.phone.access.is_password", lambda *_: False)
 
     @settings(max_examples=cases, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)

@@ -12,7 +12,7 @@ from controller.guard.hand import HandOrder, Order
 from controller.keeper import HandOrdered
 from controller.phone.links import link_for
 from tests.conftest import DUSK
-from tests.phone.conftest import ACCEPTED, served, status_for, with_outlook
+from tests.phone.conftest import ACCEPTED, advice_for, say_done, served, status_for, with_outlook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
@@ -70,7 +70,8 @@ def night(page, drive):
     """A frosty night under way: every tree heated and proven but the lemon, which has one string of two."""
     status_for(drive)
     with_outlook(drive)
-    status = status_for(drive, air_lemon=0.7, air_yuzu=-0.3, air_satsuma_door=0.9, outside=-4.8, house=-5.2)
+    temps_c = {"air_lemon": 0.7, "air_yuzu": -0.3, "air_satsuma_door": 0.9, "outside": -4.8, "house": -5.2}
+    status = status_for(drive, advice=advice_for(drive), **temps_c)
     outputs = tuple(o.model_copy(update={"echoed_on": 1}) if o.name == "lemon" else o for o in status.outputs)
     page.hear(status.model_copy(update={"outputs": outputs}))
     with served(page) as address:
@@ -237,6 +238,32 @@ def test_the_story_of_a_freak_night_from_the_link_to_heat_proven_on(night, open_
     tab.get_by_role("button", name="Let me in").click()
     proofs = tab.locator("#trees .proof")
     sync_api.expect(proofs.filter(has_text="2 of 2 strings report on")).to_have_count(5)
+    assert tab.complaints == []
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_the_fleece_is_on_said_with_one_thumb_and_not_asked_for_again(night, open_page, page, drive, scripts):
+    page.guard_says = ACCEPTED.model_copy(update={"because": "covered for all is noted"})
+    tab = open_page(night, java_script_enabled=scripts)
+    hands = tab.locator("#hands")
+    assert "Cover every tree, fleece down to the ground" in hands.inner_text()
+    with tab.expect_navigation():
+        hands.get_by_role("button", name="Fleece is on").click()
+    number = page.published[0][0].rpartition("/")[2]
+    assert "Noted: fleece is on: every tree." in tab.inner_text("#said")
+    assert tab.get_by_role("button", name="Undo").count() == 1
+    say_done(drive, "covered", name=number)
+    page.hear(status_for(drive, advice=advice_for(drive)))
+    if not scripts:
+        tab.goto(night)
+    sync_api.expect(hands).not_to_contain_text("Cover every tree")
+    sync_api.expect(hands).to_contain_text("Shut doors and vents")
+    sync_api.expect(tab.locator("#trees")).to_contain_text("fleece on, says Nora")
+    tab.click("#words summary")
+    keep(tab, f"fleece-{scripts}")
+    with tab.expect_navigation():
+        tab.locator("#words").get_by_role("button", name="Take back").click()
+    assert page.published[-1][1]["of"] == number
     assert tab.complaints == []
 
 

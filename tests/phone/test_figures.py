@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from controller.phone.figures import Figures, energy, figures_of, money
+from controller.phone.figures import Figures, energy, figures_of, money, small_money
 from controller.site.model import Phone
 from tests.conftest import DUSK
 
@@ -49,7 +49,22 @@ def test_lengths_of_time_and_sums(curlew_yard):
     figures: Figures = figures_for(curlew_yard)
     assert [figures.ago(s) for s in (5, 119, 600, 3 * 3600)] == ["5 s", "119 s", "10 min", "3 h"]
     assert energy(1.26) == "1.3 kWh"
-    assert money(0.378, "EUR") == "0.38 EUR"
+    assert money(0.378, "EUR") == "38 cents"
+    assert money(0.999, "EUR") == "1.00 EUR"
+    assert money(1.5, "NZD") == "1.50 NZD"
+    assert money(0.378, "GBP") == "0.38 GBP"
+    assert money(0.004, "EUR") == "under a cent"
+    assert small_money(0.0134, "EUR") == "1.3 cents"
+    assert small_money(0.0134, "GBP") == "0.013 GBP"
+
+
+def test_the_guards_temperatures_become_fahrenheit_where_wanted(curlew_yard):
+    # 0 °C is 32 °F and -40 °C is -40 °F, by definition; decimals stay decimals, one at most
+    figures = figures_for(curlew_yard, temperature="fahrenheit")
+    text = "-40 °C is possible outside, and 0.40 °C is not above 1.00 °C; by 2 K"
+    expected = "−40 °F is possible outside, and 32.7 °F is not above 33.8 °F; by 2 K"
+    assert figures.localised(text, DUSK) == expected
+    assert figures_for(curlew_yard).localised("-5 °C at 1-2 h", DUSK) == "−5 °C at 1-2 h"
 
 
 def test_the_guards_times_become_local(curlew_yard):

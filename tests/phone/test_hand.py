@@ -92,10 +92,29 @@ def test_heat_everything_with_one_tap_and_the_guards_answer_is_shown(browser, pa
     assert said.startswith("taken")
 
 
-def test_undo_is_an_order_back_to_automatic(browser, page):
+def test_a_tree_goes_back_to_automatic_by_an_order(browser, page):
     browser.send("/hand", {"target": "tree:lemon", "order": "auto"})
     assert page.published[0][1]["order"] == "auto"
     assert page.published[0][1]["tree"] == "lemon"
+
+
+def test_what_was_done_is_said_with_one_tap_and_taken_back_with_another(browser, page):
+    page.guard_says = ACCEPTED.model_copy(update={"because": "covered for all is noted"})
+    answer = browser.send("/confirm", {"target": "all", "what": "covered"})
+    ((topic, payload),) = page.published
+    assert topic.startswith("rimeward/1/curlew-yard/confirm/")
+    assert (payload["who"], payload["what"], payload["all"]) == ("this machine", "covered", True)
+    shown = browser.look(answer.headers["location"]).text
+    assert "Noted: fleece is on: every tree." in shown
+    assert page.store.noted()[0][3] == "fleece is on: every tree"
+    number = topic.rpartition("/")[2]
+    assert f'name="of" value="{number}"' in shown
+    answer = browser.send("/undo", {"of": number})
+    assert page.published[1][1]["of"] == number
+    assert "Taken back: fleece is on: every tree." in browser.look(answer.headers["location"]).text
+    assert browser.send("/undo", {"of": "never"}).status == 422
+    assert browser.send("/confirm", {"target": "all", "what": "pruned"}).status == 422
+    assert len(page.published) == 2
 
 
 def test_the_guards_refusal_is_shown_loudly(browser, page):
@@ -108,7 +127,7 @@ def test_the_guards_refusal_is_shown_loudly(browser, page):
 
 
 def test_no_answer_is_said_and_nothing_is_sent_twice(browser, page, monkeypatch):
-    monkeypatch.setattr("controller.phone.hand.ANSWER_WITHIN_S", 0.1)
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.1)
     page.guard_says = None
     shown = browser.look(browser.send("/hand", HEAT_ALL).headers["location"]).text
     assert "No answer yet" in shown

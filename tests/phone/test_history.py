@@ -1,12 +1,12 @@
 """What the page takes from the journal."""
 
 from contextlib import closing
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from controller.journal.store import open_for_writing
-from controller.phone.history import NOTHING, history_of
+from controller.phone.history import NOTHING, Ledger, history_of, ledger_of, season_begin
 from tests.conftest import DUSK
 
 NOW = DUSK + timedelta(hours=10)
@@ -72,3 +72,41 @@ def test_heat_and_what_it_used(curlew_yard, tmp_path):
     assert history.heated["yuzu"][0][0] == NOW.timestamp() - 86400.0, "heat that began before is cut off"
     # by hand: lemon 0.35 kW x 3 h, yuzu 0.35 kW x 24 h
     assert history.energy_kwh == pytest.approx(0.35 * 3 + 0.35 * 24)
+
+
+def test_the_season_so_far_counts_nights_from_noon_to_noon(curlew_yard, tmp_path):
+    decisions = [
+        ("lemon", 2.0, 1),
+        ("lemon", 5.0, 0),  # one night
+        ("yuzu", 4.0, 1),
+        ("yuzu", 6.0, 0),  # the same
+        ("lemon", 26.0, 1),
+        ("lemon", 38.0, 0),  # the next
+        ("lemon", 60.0, 0),
+        ("lemon", -24 * 365, 1),  # the winter before, without an end
+        ("lemon", -24 * 364, 0),
+    ]
+    write(tmp_path / "journal.db", decisions=decisions)
+    found = ledger_of(tmp_path / "journal.db", curlew_yard, DUSK + timedelta(hours=61))
+    # by hand: 0.35 kW for 3 + 2 + 12 hours
+    assert found == Ledger(since=DUSK + timedelta(hours=2), nights=2, energy_kwh=pytest.approx(0.35 * 17))
+
+
+def test_a_season_begins_in_summer_on_either_half_of_the_earth(curlew_yard):
+    south = curlew_yard.model_copy(
+        update={"place": curlew_yard.place.model_copy(update={"latitude_deg": -46.0})}
+    )
+    for site, now, begin in (
+        (curlew_yard, "2027-01-14", "2026-07-01"),
+        (curlew_yard, "2027-07-01", "2027-07-01"),
+        (south, "2027-01-14", "2027-01-01"),
+        (south, "2027-08-14", "2027-01-01"),
+    ):
+        found = season_begin(site, datetime.fromisoformat(now).replace(tzinfo=UTC))
+        assert f"{found:%Y-%m-%d}" == begin
+
+
+def test_without_decisions_there_is_no_ledger(curlew_yard, tmp_path):
+    assert ledger_of(tmp_path / "journal.db", curlew_yard, NOW) is None
+    write(tmp_path / "journal.db")
+    assert ledger_of(tmp_path / "journal.db", curlew_yard, NOW) is None

@@ -6,17 +6,18 @@ from datetime import timedelta
 
 import pytest
 
+from controller.bus.messages import AdviceStatus
 from controller.phone.figures import figures_of
-from controller.phone.history import NOTHING
+from controller.phone.history import NOTHING, Ledger
 from controller.phone.picture import first_spell, picture_of
 from controller.site.model import Phone
 from tests.conftest import DUSK
-from tests.phone.conftest import sent, status_for, with_outlook
+from tests.phone.conftest import advice_for, say_done, sent, status_for, with_outlook
 
 
-def picture(site, status, *, age_s=5.0, history=NOTHING, now=None):
+def picture(site, status, *, age_s=5.0, history=NOTHING, now=None, ledger=None):
     now = now or (status.at if status else DUSK)
-    return picture_of(site, status, history, figures_of(site), now, age_s)
+    return picture_of(site, status, history, figures_of(site), now, age_s, ledger)
 
 
 def tree(shown, name):
@@ -52,9 +53,93 @@ def test_a_frosty_night_ahead(drive):
     status = status_for(drive)
     shown = picture(drive.site, status)
     assert re.match(r"Down to −6.0 °C outside at about 0[34]:\d\d\. ", shown.night)
-    assert " EUR." in shown.night
-    assert "Heat from about" in shown.night
-    assert "every fleece" in shown.tasks[0].what
+    assert re.search(r"Heat from about \S+ to .*: under 1 % risk, .* EUR for .* kWh\.$", shown.night)
+    assert shown.tasks == (), "what is advised comes with the controller's advice"
+
+
+def test_what_may_be_lost_all_the_same_is_said_and_asks_for_hands(drive):
+    status_for(drive)
+    with_outlook(drive)
+    status = status_for(drive)
+    coming = status.coming.model_copy(update={"loss_share": {"lemon": 0.184, "yuzu": 0.02}})
+    shown = picture(drive.site, status.model_copy(update={"coming": coming}))
+    assert "18 % of the fruit at risk on lemon" in shown.night
+    assert shown.headline == "The trees are safe now, but hands are needed for the night."
+    unknown = status.coming.model_copy(update={"loss_share": {}})
+    shown = picture(drive.site, status.model_copy(update={"coming": unknown}))
+    assert "risk unknown" in shown.night
+    assert shown.level == "well"
+
+
+def test_what_is_advised_has_a_time_a_reason_and_a_button(drive):
+    status_for(drive)
+    shown = picture(drive.site, status_for(drive, advice=advice_for(drive)))
+    cover = next(task for task in shown.tasks if "fleece down" in task.what)
+    assert cover.what == "Cover every tree, fleece down to the ground"
+    assert cover.when == "now", "it is dusk"
+    assert cover.level == "look"
+    assert "is possible outside" in cover.why
+    assert [(a.label, a.what, a.target) for a in cover.answers] == [("Fleece is on", "covered", "all")]
+    check = next(task for task in shown.tasks if "string" in task.what)
+    assert check.answers == ()
+
+
+def test_what_was_done_is_not_asked_for_again_but_shown(drive):
+    status_for(drive)
+    advice = advice_for(drive)
+    say_done(drive, "covered", "lemon")
+    say_done(drive, "vents-shut", name="w2", who="Finn")
+    shown = picture(drive.site, status_for(drive, advice=advice))
+    cover = next(task for task in shown.tasks if "fleece down" in task.what)
+    assert "lemon" not in cover.what
+    assert [a.target for a in cover.answers] == [
+        "tree:satsuma-door",
+        "tree:satsuma-middle",
+        "tree:satsuma-back",
+        "tree:yuzu",
+    ]
+    assert cover.answers[-1].label == "Fleece is on: yuzu"
+    assert not any(task.what == "Shut doors and vents" for task in shown.tasks)
+    # noon by the sun at 6.4 degrees west: 12:25 UTC
+    assert shown.words[0].words == "Nora, 3 min ago: fleece is on: lemon, taken as true until Fri 12:25."
+    assert shown.words[1].words == "Finn, 3 min ago: doors and vents are shut, taken as true until Fri 12:25."
+    assert [word.id for word in shown.words] == ["w1", "w2"]
+    assert tree(shown, "lemon").fleece == "fleece on, says Nora (3 min ago)"
+    assert tree(shown, "yuzu").fleece == ""
+    later = picture(drive.site, status_for(drive), now=DUSK + timedelta(days=1))
+    assert later.words == ()
+    assert tree(later, "lemon").fleece == ""
+
+
+@pytest.mark.parametrize(
+    ("task", "hours", "when"),
+    [
+        ("cover", 2, "by 19:0"),
+        ("cover", -1, "now"),
+        ("uncover", 16, "from 09:0"),
+        ("keep covered", 16, "through Friday"),
+        ("nothing", 0, "tonight"),
+    ],
+)
+def test_when_it_is_to_be_done(drive, task, hours, when):
+    status = status_for(drive)
+    advised = AdviceStatus(
+        task=task, by=status.at + timedelta(hours=hours), what="do it", because="it is 3 °C"
+    )
+    (shown,) = picture(drive.site, status.model_copy(update={"advice": (advised,)})).tasks
+    assert shown.when.startswith(when)
+    assert shown.answers == ()
+
+
+def test_the_season_so_far(drive):
+    ledger = Ledger(since=DUSK - timedelta(days=40), nights=7, energy_kwh=41.0)
+    shown = picture(drive.site, status_for(drive), ledger=ledger)
+    fruit = sum(each.fruit_count for each in drive.site.trees)
+    cents = 100 * 41.0 * drive.site.tariff.price_per_kwh / fruit
+    assert shown.season.startswith("Since 5 December: heat in 7 nights, about 41.0 kWh, ")
+    assert shown.season.endswith(f", {cents:.1f} cents a fruit.")
+    once = picture(drive.site, status_for(drive), ledger=replace(ledger, nights=1))
+    assert "in 1 night," in once.season
 
 
 def two_nights(status, **more):
@@ -73,16 +158,11 @@ def test_of_two_nights_the_first_is_told(drive):
     coming = two_nights(status)
     shown = picture(drive.site, status.model_copy(update={"coming": coming}))
     # by hand: 8 hours of 0.5 kWh at 0.30 EUR; it begins ten minutes into the fourth hour after 17:03
-    assert "Heat from about 21:13 to 05:03, 4.0 kWh, 1.20 EUR." in shown.night
-    assert shown.tasks[0].when == "by 19:13"
+    assert "Heat from about 21:13 to 05:03: under 1 % risk, 1.20 EUR for 4.0 kWh." in shown.night
     later = status.at + timedelta(hours=20)
     assert first_spell(coming, later).energy_kwh == pytest.approx(4.0)
     assert first_spell(coming, later).ends_at == coming.heat_until
     assert first_spell(coming, status.at + timedelta(hours=40)) is None
-    under_way = picture(
-        drive.site, status.model_copy(update={"coming": coming}), now=later + timedelta(hours=8)
-    )
-    assert under_way.tasks[0].when == "now"
 
 
 def test_a_mild_night_ahead_needs_nothing(drive):
