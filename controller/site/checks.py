@@ -6,6 +6,7 @@ Each fault comes with its place in the file, so that ``load`` can say the line.
 from collections.abc import Iterable
 
 from controller.site.earth import great_circle_km, place_of
+from controller.site.electric import cold_current_a, phase_sums
 from controller.site.handbook import LAMP_INRUSH_FACTOR, StringKind
 from controller.site.model import Channel, Circuit, HeaterString, Site
 from controller.site.told import Fault, KeyPath
@@ -132,15 +133,17 @@ def _plain_faults(site: Site) -> list[Fault]:
 
 
 def _contact_faults(string: HeaterString, channel: Channel, circuit: Circuit) -> list[str]:
-    running_a = string.power_w / circuit.voltage_v
-    needed_a = running_a if string.kind is StringKind.CABLE else running_a * LAMP_INRUSH_FACTOR
-    if needed_a <= channel.contact_a:
+    running_a, needed_a = string.power_w / circuit.voltage_v, cold_current_a(string, circuit)
+    if needed_a <= channel.carries_a:
         return []
     why = "" if string.kind is StringKind.CABLE else f" (cold lamps draw {LAMP_INRUSH_FACTOR:g} times that)"
+    rated = f"{channel.contact_a:g} A"
+    if channel.carries_a < channel.contact_a:
+        rated += f" as a working contact, so {channel.carries_a:g} A as a resting one"
     return [
         (
             f"this string draws {running_a:.2f} A{why}, so the contact of channel '{string.channel}' must "
-            f"carry {needed_a:.1f} A; it is rated {channel.contact_a:g} A. Use two smaller strings on two "
+            f"carry {needed_a:.1f} A; it is rated {rated}. Use two smaller strings on two "
             "channels, or have an electrician fit a contactor and give its rating (contact_a)"
         )
     ]
@@ -181,6 +184,27 @@ def _load_faults(site: Site) -> list[Fault]:
                 "circuit or fit smaller ones"
             )
             faults.append((("circuit", i), what))
+    return [*faults, *_supply_faults(site)]
+
+
+def _supply_faults(site: Site) -> list[Fault]:
+    """Refuse a site whose main the fail-safe would overload, with the sums."""
+    if site.supply is None:
+        return []
+    phases = {f"L{n + 1}" for n in range(site.supply.phases)}
+    faults: list[Fault] = [
+        (("circuit", i, "phase"), f"phase {circuit.phase}, but the supply has {site.supply.phases}")
+        for i, circuit in enumerate(site.circuits)
+        if circuit.phase not in phases
+    ]
+    for phase in phase_sums(site):
+        if phase.total_a > phase.limit_a:
+            what = (
+                f"phase {phase.phase} would carry {phase.parts} = {phase.total_a:.1f} A with every string "
+                f"on, which is what the fail-safe does; the main allows {phase.limit} for hours. Move "
+                "circuits to another phase, fit smaller strings, or have the supply enlarged"
+            )
+            faults.append((("supply", "main_a"), what))
     return faults
 
 

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 
+from controller.site.codes import code_for
+from controller.site.electric import electric_lines
 from controller.site.handbook import CROPS, GLAZINGS
 from controller.site.model import Board, Site, Tree, Vent
 from controller.site.people import Mail
@@ -54,6 +56,7 @@ def _lines(site: Site) -> Iterator[str]:
             f"{circuit.breaker_a:g} A at {circuit.voltage_v:g} V on {circuit.phase}; "
             f"{limit_w:g} W allowed ({rule}); {limit_w - load_w:g} W to spare"
         )
+    yield from electric_lines(site)
     yield ""
     yield "If the controller, the broker or the network dies"
     yield from _fail_safe_lines(site)
@@ -69,6 +72,7 @@ def _lines(site: Site) -> Iterator[str]:
     yield ""
     yield "Cautions"
     yield from (f"  {line}" for line in CAUTIONS)
+    yield f"  Wiring code to ask about: {code_for(place.country)}."
 
 
 def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:

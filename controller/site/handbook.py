@@ -235,5 +235,10 @@ class StringKind(StrEnum):
 # Cold tungsten draws 10 (makers' data for relays) to 15 (AC-5b utilisation category) times its running
 # current, so ten times the running current must stay below a contact's resistive rating.
 LAMP_INRUSH_FACTOR = 10.0
+# A relay's resting contact is often good for half of what its label says of the working one: makers' pages of
+# hobby relay modules (10 A working, 5 A resting).
+RESTING_CONTACT_FRACTION = 0.5
+# Multiples of its rating from which a breaker may trip without delay: IEC 60898-1, table 2 (from memory).
+TRIPS_FROM: dict[str, float] = {"B": 3.0, "C": 5.0, "D": 10.0}
 # Share of a breaker's rating that a load of three hours or more may take: NEC Art. 100 and 210.20(A).
 CONTINUOUS_LOAD_FRACTION = 0.8

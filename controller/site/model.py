@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from controller.site.handbook import (
     CONTINUOUS_LOAD_FRACTION,
     CROPS,
+    RESTING_CONTACT_FRACTION,
     CropKind,
     FleeceKind,
     FloorKind,
@@ -93,7 +94,7 @@ class Place(_Model):
     time_zone: Annotated[str, AfterValidator(_iana_zone)]
     """Time zone for what people read, a name of the IANA database."""
     country: str = Field(default="", max_length=60)
-    """Country, for the wording of cautions only."""
+    """Country, as its name in English: says which wiring code to ask about."""
 
 
 class House(_Model):
@@ -268,6 +269,11 @@ class Circuit(_Model):
             )
         return self
 
+    curve: Literal["B", "C", "D"] | None = None
+    """Tripping curve printed before the breaker's rating (B10: curve B), IEC 60898-1; left out, unknown."""
+    meter: bool = False
+    """Whether a meter sends what it draws (power/<circuit>), which finds dead strings and stuck relays."""
+
     @property
     def continuous_limit_w(self) -> float:
         """Power that may be drawn for hours [W]."""
@@ -306,6 +312,32 @@ class PlainTexts(_Model):
         return self
 
 
+class Supply(_Model):
+    """What feeds all circuits: the main fuse or breaker."""
+
+    main_a: float = Field(gt=0, le=1000)
+    """Its rating on each phase [A]."""
+    voltage_v: float = Field(ge=12, le=250)
+    """Voltage of a phase [V]."""
+    phases: Literal[1, 2, 3] = 1
+    """How many phases (or legs) it has."""
+    other_w: float = Field(default=0.0, ge=0, le=1e6)
+    """What else may run on each phase on a cold night [W]."""
+    continuous_fraction: float = Field(default=CONTINUOUS_LOAD_FRACTION, gt=0, le=1)
+    """Share of its rating that may be drawn for hours; the default is the NEC's 80 %."""
+    local_rule: str = Field(default="", max_length=200)
+    """The local rule that allows more than 80 %, in the electrician's words; required for more."""
+
+    @model_validator(mode="after")
+    def _rule_named(self) -> Self:
+        if self.continuous_fraction > CONTINUOUS_LOAD_FRACTION and not self.local_rule:
+            raise ValueError(
+                f"continuous_fraction {self.continuous_fraction:g} is above {CONTINUOUS_LOAD_FRACTION:g}; "
+                "name the local rule that allows it in local_rule, or lower it"
+            )
+        return self
+
+
 class Channel(_Model):
     """One output of a board."""
 
@@ -315,8 +347,16 @@ class Channel(_Model):
     """Resting: closed while the coil is dead (NC), as a heater needs. Working: open while dead (NO)."""
     contact_a: float = Field(default=5.0, gt=0, le=63)
     """Resistive rating of the contact used [A]; resting contacts are often rated at half the working one."""
+    contact_a_of: Literal["this-contact", "working-contact"] = "this-contact"
+    """Which contact the rating is of; of a relay's label, the working one: half of it counts if resting."""
     plain: PlainTexts | None = None
     """For a board that knows only texts: its topic and texts; left out, the board speaks the contract."""
+
+    @property
+    def carries_a(self) -> float:
+        """Resistive current that the contact used is taken to stand [A]."""
+        is_other = self.contact == "resting" and self.contact_a_of == "working-contact"
+        return self.contact_a * RESTING_CONTACT_FRACTION if is_other else self.contact_a
 
 
 class Board(_Model):
@@ -466,6 +506,7 @@ class Site(_Model):
     trees: tuple[Tree, ...] = Field(alias="tree", min_length=1, max_length=200)
     probes: tuple[Probe, ...] = Field(alias="probe", min_length=1, max_length=400)
     circuits: tuple[Circuit, ...] = Field(default=(), alias="circuit", max_length=64)
+    supply: Supply | None = None
     boards: tuple[Board, ...] = Field(default=(), alias="board", max_length=64)
     vents: tuple[Vent, ...] = Field(default=(), alias="vent", max_length=32)
     tariff: Tariff
