@@ -33,11 +33,10 @@ from controller.alarm.desk import Desk
 from controller.alarm.engine import Situation
 from controller.alarm.services import SERVICES, Troubles, found_in
 from controller.alarm.status import MOST_SHOWN, alarms_for_status
-from controller.bus.answers import KEPT_WITHIN_S, Answers
 from controller.bus.inbound import Inbound
-from controller.bus.messages import AlivePayload, AnswerPayload, LeasePayload
+from controller.bus.messages import AlivePayload, LeasePayload
 from controller.bus.mqtt import MqttTransport
-from controller.bus.outbound import answer_payload, send, status_of
+from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
@@ -47,7 +46,7 @@ from controller.guard.finding import Finding
 from controller.guard.now import Now
 from controller.journal.reader import confirmations, latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
-from controller.journal.writer import Journal, Then
+from controller.journal.writer import Journal
 from controller.keeper import (
     Action,
     BoardGone,
@@ -75,8 +74,10 @@ from controller.learn.from_journal import record_of_journal
 from controller.learn.models import Model, Models
 from controller.learn.nightly import run_fit
 from controller.log import start_logging
+from controller.physics import FloatArray
 from controller.plain_boards import PlainThread
 from controller.plan.advice import Advice, advise
+from controller.plan.certainty import model_spread_k
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
@@ -100,6 +101,7 @@ DIAGNOSE_S = 3600.0
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
 SELF_HEARD_S = 90.0
+NO_PLAN = "the forecast is too short or holds no sound numbers: the guard works without a plan"
 # So long may the thread for plain boards stand still: their last text stands meanwhile.
 STOOD_STILL_S = 30.0
 EXIT_DEAD_THREAD = 70
@@ -166,6 +168,8 @@ class Daemon:
         self.models = Models(folder)
         self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
         self._expectation: Forecast | None = None
+        self._certainty: tuple[str, FloatArray] | None = None
+        self._jobs: BackgroundScheduler | None = None
         self.transport = MqttTransport(
             site.broker,
             f"{site.name}-{CLIENT}",
@@ -178,7 +182,6 @@ class Daemon:
             ping_topic=self.topics.ping(CLIENT),
             protocol=site.broker.protocol,
         )
-        self.answers = Answers(self._answer, KEPT_WITHIN_S * clock.pace)
         self.desk = Desk(site, self.journal, clock, self.transport.publish)
         self.plain = PlainThread(site, clock)
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
@@ -198,9 +201,6 @@ class Daemon:
             self.desk.hear(message)
         elif self.inbound.is_for_controller(message.topic):
             self.inbox.put(message.topic, message)
-
-    def _answer(self, answer: AnswerPayload) -> None:
-        self.transport.publish(self.topics.answer(answer.order), answer.to_json())
 
     def _bus_up(self) -> None:
         self.inbox.put("bus-up", BusUp())
@@ -246,10 +246,10 @@ class Daemon:
             return
         plan = None
         try:
-            plan = plan_of(
-                self.site, expected, self._state.latest_c, self.clock.utc(), self._model().parameters
-            )
-            self.plan_trouble = ""
+            now, model = self.clock.utc(), self._model()
+            certainty_k = self._certainty_k(model, now)
+            plan = plan_of(self.site, expected, self._state.latest_c, now, model.parameters, certainty_k)
+            self.plan_trouble = "" if plan is not None else NO_PLAN
         except Exception as error:  # (the edge of a job: a plan is worth no crash)
             self.plan_trouble = f"planning failed ({error}): the guard works without a plan"
             log.exception("plan_failed")
@@ -257,6 +257,29 @@ class Daemon:
             log.info("plan", says=plan.sentence)
         self.inbox.put("plan", PlanMade(plan=plan))
         self._make_advice(expected, plan)
+
+    def _certainty_k(self, model: Model, now: datetime) -> FloatArray:
+        """Return how uncertain the model is by how far ahead, worked out once for each model."""
+        if self._certainty is None or self._certainty[0] != model.name:
+            spread_k = model_spread_k(self.site, model.parameters, model.noise, model.doubt, now)
+            self._certainty = (model.name, spread_k)
+        return self._certainty[1]
+
+    def _plan_soon(self, why: str) -> None:
+        """Let the next plan be made at once instead of at its quarter of an hour."""
+        if self._jobs is not None:
+            log.info("plan_soon", why=why)
+            self._jobs.modify_job("plan", next_run_time=datetime.now(UTC))
+
+    def _look_for_strays(self) -> None:
+        """Plan anew where a tree is not where the plan saw it now."""
+        state = self._state
+        if state.plan is None:
+            return
+        probes = {tree.name: tree.probes[0] for tree in self.site.trees}
+        age_s = self.clock.mono_s() - state.plan_came_s
+        if tree := state.plan.strays(state.latest_c, probes, age_s):
+            self._plan_soon(f"{tree} is not as warm as the plan saw it")
 
     def _make_advice(self, expected: Forecast, plan: Plan | None) -> None:
         """Work out what hands should do; nothing switches by it, so if it fails, it is only not told."""
@@ -320,9 +343,7 @@ class Daemon:
                 self.transport.beat()
                 notify("WATCHDOG=1")  # only a whole cycle proves that the loop lives
                 next_tick_s = self.clock.mono_s() + TICK_S
-            mono_s = self.clock.mono_s()
-            self.answers.send_overdue(mono_s)
-            self.clock.wait(self.inbox.arrived, min(next_tick_s - mono_s, self.answers.wait_s(mono_s)))
+            self.clock.wait(self.inbox.arrived, next_tick_s - self.clock.mono_s())
         self._leave()
 
     def _take_in(self) -> bool:
@@ -346,14 +367,10 @@ class Daemon:
     def _apply(self, event: Event) -> None:
         self._state, actions = handle(self._state, event, now_on(self.clock))
         for action in actions:
-            then = None
-            if isinstance(action, Reply | Noted) and action.answer.accepted:  # answered once it is kept
-                then = self.answers.expect(answer_payload(action), self.clock.mono_s())
-            else:
-                send(action, self.topics, self.transport)
-            self._keep(action, then)
+            send(action, self.topics, self.transport)
+            self._keep(action)
 
-    def _keep(self, action: Action, then: Then | None) -> None:
+    def _keep(self, action: Action) -> None:
         match action:
             case Decide(decision=decision, changed=changed):
                 self.journal.put_decision(decision)
@@ -369,11 +386,13 @@ class Daemon:
                     )
             case Reply(answer=answer, order=order):
                 self._status_due_s = float("-inf")
-                self.journal.put_order(order, answer, self.clock.utc(), then)
+                self.journal.put_order(order, answer, self.clock.utc())
+                if answer.accepted:
+                    self._plan_soon("a hand order")
                 log.info("hand_order", who=order.who, accepted=answer.accepted, because=answer.because)
             case Noted(answer=answer, confirmation=word):
                 self._status_due_s = float("-inf")
-                self.journal.put_confirmation(word, answer, self.clock.utc(), then)
+                self.journal.put_confirmation(word, answer, self.clock.utc())
                 log.info("confirmation", who=word.who, accepted=answer.accepted, because=answer.because)
             case _:
                 pass
@@ -406,6 +425,7 @@ class Daemon:
         if mono_s < self._status_due_s:
             return
         self._status_due_s = mono_s + STATUS_S
+        self._look_for_strays()
         self._follow_fruit(mono_s)
         shown = self.desk.shown
         status = status_of(
@@ -508,8 +528,10 @@ class Daemon:
                 job,
                 IntervalTrigger(seconds=max(1.0, every_s / self.clock.pace), timezone=UTC),
                 next_run_time=begin_at + timedelta(seconds=delay_s / self.clock.pace),
+                id="plan" if job == self.make_plan else None,
             )
         scheduler.start()
+        self._jobs = scheduler
         return scheduler
 
     def _watch(self, scheduler: BackgroundScheduler) -> int:

@@ -24,12 +24,12 @@ from controller.guard import witness as wit
 from controller.guard.confirm import Confirmation, Known, Words, done, take_word
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
-from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
+from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
-from controller.guard.look import Warming, near_frost, of_boards, of_orders, of_probes, of_trees
+from controller.guard.look import Warming, near_frost, of_boards, of_probes, of_trees
 from controller.guard.now import Now
 from controller.guard.reading import ProbeMemory, reborn, remember
-from controller.guard.tree import TreeMemory, TreeRules, decide_tree
+from controller.guard.tree import TreeMemory, TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent, staged_k
 from controller.plan.outlook import Outlook
 from controller.plan.plan import Plan
@@ -224,9 +224,7 @@ class State:
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
     trees: Mapping[str, TreeMemory] = field(default_factory=dict)
     vents: Mapping[str, VentMemory] = field(default_factory=dict)
-    orders: Mapping[Key, StandingOrder] = field(default_factory=dict)
-    latest_order: str = ""
-    orders_before: Mapping[Key, StandingOrder] = field(default_factory=dict)
+    orders: Mapping[tuple[str, str], StandingOrder] = field(default_factory=dict)
     confirmed: Words = field(default_factory=dict)
     heat: Mapping[str, Decision] = field(default_factory=dict)
     vent: Mapping[str, Decision] = field(default_factory=dict)
@@ -265,8 +263,6 @@ def _with(
         trees=state.trees,
         vents=state.vents,
         orders=state.orders,
-        latest_order=state.latest_order,
-        orders_before=state.orders_before,
         confirmed=state.confirmed,
         heat=state.heat,
         vent=state.vent,
@@ -317,6 +313,7 @@ def _rules_of(site: Site) -> Rules:
                 hold_c=limits.hold_c,
                 hand_off_floor_c=limits.hand_off_floor_c,
                 has_strings=bool(tree.strings),
+                hold_range_c=tree.hold_range_c if tree.hold == "risk" else None,
             )
         )
     tree_boards = {
@@ -431,17 +428,21 @@ def _hear_person(state: State, event: HandOrdered | Confirmed, now: Now) -> tupl
 
 
 def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[Action, ...]]:
+    key = (order.target_kind, order.target)
     known = {
         "tree": frozenset(state.trees),
         "vent": frozenset(state.vents),
         "all": frozenset[str](),
     }[order.target_kind]
-    before = Orders(standing=state.orders, latest=state.latest_order, before=state.orders_before)
-    orders, answer = take(before, order, known, now)
-    if not answer.accepted:
-        return state, (Reply(answer=answer, order=order),)
-    after = replace(state, orders=orders.standing, latest_order=orders.latest, orders_before=orders.before)
-    return after, (Reply(answer=answer, order=order),)
+    last = state.orders.get(key)
+    standing, answer = weigh(order, known, last.order.version if last else 0, now)
+    reply = Reply(answer=answer, order=order)
+    if standing is None:
+        return state, (reply,)
+    orders = {**state.orders, key: standing}
+    if order.target_kind == "all":  # an order for all replaces what stood for single trees
+        orders = {k: o for k, o in orders.items() if k == key or k[0] == "vent"}
+    return replace(state, orders=orders), (reply,)
 
 
 def _take_word(state: State, confirmation: Confirmation, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -513,12 +514,19 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     heard_boards = {board.name for board in rules.boards if state.boards[board.name].is_heard(board, now)}
     evidence_of = {tree.name: _judge_tree(state, tree.name, now) for tree in rules.trees}
     witness = _witness(state, evidence_of, now)
-    trees, heat = {}, {}
-    for number, tree in enumerate(rules.trees):
+    trees, heat, begun = {}, {}, False
+    for number, usual in enumerate(rules.trees):
+        tree = usual
+        if state.plan is not None and usual.hold_range_c is not None:
+            tree = held_by_plan(usual, state.plan.hold_c(usual.name, now.mono_s - state.plan_came_s))
         evidence = ev.beside(evidence_of[tree.name], witness.word(number), tree.hold_c)
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
+        rests = not state.trees[tree.name].heating
+        if begun and rests:  # one tree a tick begins to be warmed ahead: cold lamps do not all start at once
+            ask = None
         decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now, ask)
+        begun = begun or (rests and decision.reason is Reason.PLANNED)
         heat[tree.name] = _if_heard(decision, tree, rules.tree_boards[tree.name], heard_boards)
     # heat that a board still reports counts too: a vent waits until the string is really off
     heating = any(decision.active for decision in heat.values()) or any(
@@ -542,8 +550,6 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         trees=trees,
         vents=vents,
         orders=state.orders,
-        latest_order=state.latest_order,
-        orders_before=state.orders_before,
         confirmed=state.confirmed,
         heat=heat,
         vent=vent,
@@ -582,10 +588,7 @@ def _look(state: State, now: Now) -> State:
     }
     return replace(
         state,
-        findings={
-            **state.findings,
-            GUARD: (*of_probes(probes), *boards, *trees, *of_orders(state.orders, now)),
-        },
+        findings={**state.findings, GUARD: (*of_probes(probes), *boards, *trees)},
         warming=warming,
         proven={**state.proven, **proven},
         looked_s=now.mono_s,

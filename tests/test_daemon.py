@@ -1,5 +1,8 @@
 """What the daemon leaves for the control loop, without starting a thread."""
 
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 
 from controller import daemon as module
@@ -9,7 +12,8 @@ from controller.clock import SystemClock, now_on
 from controller.daemon import Daemon
 from controller.guard.confirm import Confirmation, done
 from controller.guard.finding import FindingCode
-from controller.keeper import Confirmed, PlanMade
+from controller.guard.hand import HandOrder, Order
+from controller.keeper import Confirmed, HandOrdered, PlanMade, ProbeHeard
 from controller.plan.plan import plan_of
 from controller.site.work import Work
 from tests.plan.test_outlook import READINGS, forecast
@@ -48,6 +52,57 @@ def test_planning_that_fails_takes_the_last_plan_away_and_is_told(daemon, monkey
     daemon.make_plan()
     assert left(daemon) == [PlanMade(plan=None)]
     assert "planning failed (a fault put in by the test)" in daemon.plan_trouble
+
+
+def test_a_forecast_that_allows_no_plan_is_told(daemon, monkeypatch):
+    monkeypatch.setattr(module, "plan_of", lambda *_: None)
+    daemon._expectation = forecast(-12.0)
+    daemon.make_plan()
+    assert left(daemon) == [PlanMade(plan=None)]
+    assert "the guard works without a plan" in daemon.plan_trouble
+
+
+def test_the_model_s_certainty_is_worked_out_once_for_each_model(daemon, monkeypatch):
+    asked = []
+    monkeypatch.setattr(module, "model_spread_k", lambda *given: asked.append(given) or "spread")
+    for _ in range(3):
+        assert daemon._certainty_k(daemon._model(), daemon.clock.utc()) == "spread"
+    assert len(asked) == 1
+    assert daemon._certainty_k(replace(daemon._model(), name="another"), daemon.clock.utc()) == "spread"
+    assert len(asked) == 2
+
+
+class Jobs:
+    """Notes which job is to run at once."""
+
+    def __init__(self):
+        self.soon = []
+
+    def modify_job(self, name, *, next_run_time):
+        assert next_run_time.tzinfo is not None
+        self.soon.append(name)
+
+
+def test_a_hand_order_and_a_tree_that_strays_are_planned_for_at_once(daemon, curlew_yard):
+    daemon._jobs = jobs = Jobs()
+    until = daemon.clock.utc() + timedelta(hours=1)
+    order = HandOrder(
+        id="o1", who="Nora", target_kind="tree", target="lemon", order=Order.HAND_ON, until=until
+    )
+    daemon._apply(HandOrdered(order=order))
+    assert jobs.soon == ["plan"]
+    daemon._apply(HandOrdered(order=replace(order, target="no-such-tree")))
+    assert jobs.soon == ["plan"], "a refused order changes nothing"
+    daemon._look_for_strays()
+    plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
+    daemon._apply(PlanMade(plan=plan))
+    daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3])))
+    daemon._state = replace(daemon._state, plan_came_s=daemon.clock.mono_s() - 600.0)
+    daemon._look_for_strays()
+    assert jobs.soon == ["plan"]
+    daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3]) - 3.0))
+    daemon._look_for_strays()
+    assert jobs.soon == ["plan", "plan"]
 
 
 def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):

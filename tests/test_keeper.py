@@ -373,7 +373,13 @@ def test_a_plan_adds_heat_until_it_is_an_hour_old(drive, curlew_yard):
     assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
     drive.tell(PlanMade(plan=plan_asking(curlew_yard, 9.0)))
     came_s = drive.mono_s
-    drive.step()
+    begun = []
+    for _ in curlew_yard.trees:
+        drive.step()
+        begun.append(sum(decision.active for decision in drive.state.heat.values()))
+    assert begun == [1, 2, 3, 4, 5], "one tree after the other, so that cold lamps do not all start at once"
+    for _ in range(3):
+        drive.step(60.0)
     assert (drive.tree("lemon").active, drive.tree("lemon").reason) == (True, Reason.PLANNED)
     lease = drive.leases()[-1].lease
     assert not {"1", "2", "3", "4", "5"} & set(lease.off), "no heater rests while the plan warms"
@@ -536,3 +542,30 @@ def test_a_leap_above_the_limit_does_not_rest_a_cold_tree_until_it_is_confirmed(
         reasons.append((drive.tree("lemon").active, drive.state.latest_c["air-lemon"]))
     assert [c for _, c in reasons] == [0.5, 0.5, 0.5, 9.0, 9.0]
     assert [active for active, _ in reasons[:3]] == [True] * 3
+
+
+def test_a_plan_moves_a_hold_temperature_by_risk_within_limits_and_while_fresh(curlew_yard):
+    lemon = next(tree for tree in curlew_yard.trees if tree.name == "lemon")
+    trees = tuple(
+        tree.model_copy(update={"hold": "risk"}) if tree is lemon else tree for tree in curlew_yard.trees
+    )
+    drive = Drive(curlew_yard.model_copy(update={"trees": trees}))
+    drive.temps_c["air-lemon"] = 0.9
+    plan = plan_of(curlew_yard, forecast(-6.0), {}, DUSK)
+
+    def limit_c(hold_c):
+        moved = replace(plan, trees=plan.trees | {"lemon": replace(plan.trees["lemon"], hold_c=hold_c)})
+        drive.tell(PlanMade(plan=moved))
+        for _ in range(3):
+            drive.step(120.0)
+        return drive.tree("lemon").limit_c
+
+    assert limit_c(1.5) == 1.5
+    assert drive.tree("lemon").active
+    assert limit_c(0.55) in {0.55, 1.05}, "the limit, or its band while it still heats"
+    for absurd_c in (0.5, 3.1, math.nan, None):
+        assert limit_c(absurd_c) == 1.0
+    assert limit_c(1.5) == 1.5
+    for _ in range(31):
+        drive.step(120.0)
+    assert drive.tree("lemon").limit_c == 1.0, "an hour later the plan is old"

@@ -12,7 +12,6 @@ from controller.cli.alarm import alarm
 from controller.cli.board import board
 from controller.cli.conform import conform
 from controller.cli.forecast import forecast
-from controller.cli.hand import hand
 from controller.cli.learn import diagnose, fit, predict
 from controller.cli.phone import phone
 from controller.cli.plan import plan, size
@@ -42,7 +41,6 @@ def main() -> None:
 
 
 for command in (
-    hand,
     alarm,
     check,
     schema,

@@ -6,8 +6,7 @@ Heat is the resting state: whatever is not known to be warm is heated.
                            frozen                                             -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
     3  doubt               the model, the siblings or the probe's own past speak against the reading -> heat
-    4  hand order          on -> heat;  off -> off, but where fruit is lost only if the
-                           order names that
+    4  hand order          on -> heat;  off -> off, but never where fruit is lost
     5  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
     6  minimum on time     a heater that began stays on for 120 s
     7  switched often      at the eleventh switching within the hour it stays on
@@ -47,6 +46,8 @@ class TreeRules:
     hold_c: float
     hand_off_floor_c: float
     has_strings: bool
+    # where a plan may move the hold temperature by risk: how far [°C], else None
+    hold_range_c: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,17 @@ class TreeMemory:
     reason: Reason = Reason.PROBE_MISSING
     changed_s: float = float("-inf")
     switched_s: tuple[float, ...] = ()
+
+
+def held_by_plan(rules: TreeRules, hold_c: float | None) -> TreeRules:
+    """Return the rules with the hold temperature that a fresh plan asks by risk, within its limits.
+
+    A plan that asks for something outside of them, or NaN, changes nothing.
+    """
+    if hold_c is None or rules.hold_range_c is None:
+        return rules
+    lowest_c, highest_c = rules.hold_range_c
+    return replace(rules, hold_c=hold_c) if lowest_c <= hold_c <= highest_c else rules
 
 
 def decide_tree(
@@ -134,8 +146,6 @@ def _ladder(
     if order is not None and order.order is Order.HAND_ON:
         return record(Reason.HAND_ON, heat=True)
     if order is not None and order.order is Order.HAND_OFF:
-        if order.lets_go:
-            return record(Reason.LET_GO, heat=False, limit_c=rules.hand_off_floor_c)
         if temp_c > rules.hand_off_floor_c:
             return record(Reason.HAND_OFF, heat=False, limit_c=rules.hand_off_floor_c)
         return record(Reason.HAND_OFF_OVERRULED, heat=True, limit_c=rules.hand_off_floor_c)

@@ -19,8 +19,8 @@ from controller.crop.limits import hold_at_c
 from controller.crop.season import Stage, stages_at
 from controller.physics import FloatArray
 from controller.plan.outlook import starting_state
-from controller.plan.plan import LARGEST_Z, Plan
-from controller.plan.slots import SLOT_S, colder, slots_of
+from controller.plan.plan import Plan
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
 from controller.site.model import Site
 from controller.site.work import EVERYWHERE, NOTHING_DONE, Done, Work
 from controller.thermal.inputs import inputs_of
@@ -31,6 +31,8 @@ from controller.weather.forecast import Forecast
 
 HORIZON_S = 36 * 3600.0
 SHORTEST_S = 12 * 3600.0
+# Advice looks at a night one standard deviation colder than forecast: own choice.
+MARGIN_Z = 1.0
 # Sun below this is down [°]: its radius and refraction.
 SUNSET_DEG = -0.83
 # Before sunset: cover 1-2 h, shut vents while the house is still warm, look at strings by daylight [h].
@@ -282,7 +284,8 @@ def _day(site: Site, forecast: Forecast, latest_c: Mapping[str, float], now: dat
     views = []
     for fleece_on in (False, True):
         fine = inputs_of(forecast, site, parameters, now, horizon_s=horizon_s, fleece_on=fleece_on)
-        inputs = colder(slots_of(fine), forecast, LARGEST_Z)
+        slots = slots_of(fine)
+        inputs = colder(slots, margin_k(slots, forecast, MARGIN_Z))
         start = starting_state(site, parameters, fine, latest_c)
         views.append(predict(parameters, start, inputs, Heat.HELD if fleece_on else Heat.NONE))
     bare, held = views

@@ -9,6 +9,7 @@ night   a warm night: let the house cool to about 10-11 °C, as growers do in su
 dry     the day is mild and the air outside holds less water than the damp air inside
 """
 
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -61,14 +62,19 @@ class AiringPlan:
     """What is asked of vents by slot of the plan."""
 
     airing: tuple[Airing, ...]
-    outside_kpa: tuple[float, ...]
+    outside_kpa: tuple[float | None, ...]  # None where it is not known
     tender: bool
 
     def ask(self, slot: int) -> VentAsk | None:
         """Return what is asked in a slot; None beyond the plan."""
         if not 0 <= slot < len(self.airing):
             return None
-        return VentAsk(airing=self.airing[slot], tender=self.tender, outside_kpa=self.outside_kpa[slot])
+        known_kpa = self.outside_kpa[slot]
+        return VentAsk(
+            airing=self.airing[slot],
+            tender=self.tender,
+            outside_kpa=math.nan if known_kpa is None else known_kpa,
+        )
 
 
 def airing_of(
@@ -114,7 +120,7 @@ def airing_of(
     which = np.select([keep, early, night, dry], [0, 1, 2, 3], default=-1)
     return AiringPlan(
         airing=tuple(Airing.PLAIN if each < 0 else order[each] for each in which.tolist()),
-        outside_kpa=tuple(outside_kpa.tolist()),
+        outside_kpa=tuple(kpa if math.isfinite(kpa) else None for kpa in outside_kpa.tolist()),
         tender=_is_tender(site, float(at_s[0])),
     )
 

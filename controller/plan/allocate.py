@@ -5,7 +5,8 @@ themselves: one whose heat pays even if all others heated is bought whole, one w
 if no other heated is never bought, and both are true of the linear programme's best too.  Among what is left
 the cheapest kelvin is bought first.  For air under fleece, which forgets within minutes, this finds the
 linear programme's best; where slow fruit decides, heat bought early turns out to be too much once later heat
-is bought, so one more pass takes back what no longer pays (checked against HiGHS in the benches).
+is bought, so one more pass takes back what no longer pays (checked against HiGHS in the benches).  At two
+rates heat moves from dear slots to cheap ones before them, as far as enough of it is left by then.
 """
 
 import numpy as np
@@ -15,6 +16,8 @@ from controller.physics import FloatArray
 
 # A deficit below this is none [K].
 ENOUGH_K = 1e-6
+# Heat is moved to cheaper slots where it saves at least this much more than it costs.
+_GAINFUL = 1.01
 # Passes that take back and buy anew; further ones change nothing that matters.
 _SWEEPS = 3
 
@@ -56,7 +59,10 @@ def merit_order(
     own = np.diag(gain_k_per_w)
     slow = bool((own < gain_k_per_w.max(0)).any())
     if not slow:
-        _hold(power_w, above_k, left & (worth_per_k * own > price_per_w), gain_k_per_w, cap_w)
+        held, decided_w = left & (worth_per_k * own > price_per_w), power_w.copy()
+        _hold(power_w, above_k, held, gain_k_per_w, cap_w)
+        if np.ptp(price_per_w) > 0.0:
+            _shift(power_w, above_k, decided_w, held, gain_k_per_w, cap_w, price_per_w, worth_per_k)
     _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
     if slow or np.ptp(price_per_w) > 0.0:
         for _ in range(_SWEEPS):
@@ -90,8 +96,57 @@ def _hold(
     """Hold, in place, each slot with its own heat as far as it goes."""
     for k in np.flatnonzero(left & (above_k < 0.0)):
         if above_k[k] < 0.0:
-            power_w[k] = min(cap_w, -above_k[k] / gain[k, k])
-            above_k += gain[:, k] * power_w[k]
+            added_w = min(cap_w - power_w[k], -above_k[k] / gain[k, k])
+            power_w[k] += added_w
+            above_k += gain[:, k] * added_w
+
+
+def _shift(
+    power_w: FloatArray,
+    above_k: FloatArray,
+    early_w: FloatArray,
+    held: NDArray[np.bool_],
+    gain: FloatArray,
+    cap_w: float,
+    price: FloatArray,
+    worth: float,
+) -> None:
+    """Move, in place, heat of dear slots to cheaper ones before them, as far as enough of it is left by then.
+
+    ``early_w`` is what is bought whatever each slot needs itself; it grows here.
+    A kelvin is worth in a slot held by its own heat what that heat costs, less what it is worth later; a slot
+    whose heat brings more than its own price is bought, and what follows is held anew.
+    """
+    free_k = above_k - gain @ power_w
+    while True:  # it ends, since each round buys more and no slot takes more than the strings give
+        kelvin = _worth_of_kelvin(power_w, above_k, gain, cap_w, price, worth)
+        brings = kelvin @ gain
+        best = int(np.argmax(np.where(power_w < cap_w, brings / price, 0.0)))
+        later = np.flatnonzero((power_w > 0.0) & (kelvin > 0.0) & (np.arange(len(power_w)) > best))
+        if not (brings[best] > _GAINFUL * price[best] and power_w[best] < cap_w and later.size):
+            return
+        k = int(later[0])
+        spares_w = power_w[k] * gain[k, k] / gain[k, best]
+        early_w[best] = power_w[best] + min(cap_w - power_w[best], max(spares_w, 0.05 * cap_w))
+        power_w[:] = early_w
+        above_k[:] = free_k + gain @ early_w
+        _hold(power_w, above_k, held, gain, cap_w)
+
+
+def _worth_of_kelvin(
+    power_w: FloatArray,
+    above_k: FloatArray,
+    gain: FloatArray,
+    cap_w: float,
+    price: FloatArray,
+    worth: float,
+) -> FloatArray:
+    """Return what a kelvin is worth at the end of each slot: what its own heat costs, or what is lost."""
+    kelvin = np.where(above_k < -ENOUGH_K, worth, 0.0)
+    own = (power_w > 0.0) & (power_w < cap_w) & (np.abs(above_k) <= ENOUGH_K)
+    for k in np.flatnonzero(own)[::-1]:
+        kelvin[k] = min(max((price[k] - kelvin[k + 1 :] @ gain[k + 1 :, k]) / gain[k, k], 0.0), worth)
+    return np.asarray(kelvin)
 
 
 def _fill(

@@ -10,6 +10,7 @@ from controller.physics import FloatArray
 from controller.plan.slots import SLOT_S
 from controller.plan.stake import Stake, stake_of
 from controller.site.model import Probe, Site
+from controller.site.tariff import price_per_kwh_at
 from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
 from controller.thermal.parameters import Parameters, parameters_of
 from controller.thermal.predict import J_PER_KWH, Heat, Prediction, first_finite, initial_state, predict
@@ -146,7 +147,8 @@ def outlook_of(
         house_min_c=float(free.house_min_c),
         trees=tuple(_tree_outlook(i, free, held, stake) for i in range(len(site.trees))),
         energy_kwh=energy_kwh,
-        cost=energy_kwh * site.tariff.price_per_kwh,
+        cost=float((held.string_w.sum(1) * price_per_kwh_at(site, held.at_s[:-1])).sum())
+        * (held.step_s / J_PER_KWH),
         currency=site.tariff.currency,
         remark=forecast.remark,
         hours=_hours(forecast, inputs.outside_temp_c, free, held),

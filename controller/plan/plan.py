@@ -2,9 +2,12 @@
 
 A plan can only add heat.  It is a floor for each tree and quarter of an hour, above the hold temperature that
 the guard keeps anyway, and it asks for nothing unless an hour of the next six is predicted in which a tree's
-strings, fully on, are too small.  On every other night a thermostat is already the cheapest way to hold a
-tree, and heating ahead would only waste.  Blossom and fruitlets are asked a warmer floor for as long as they
-hang (common practice).
+strings, fully on, are too small, or in which electricity costs more.  On every other night a thermostat is
+already the cheapest way to hold a tree, and heating ahead would only waste.  Blossom and fruitlets are asked
+a warmer floor for as long as they hang (common practice).
+
+A tree whose ``hold`` is "risk" is also given the hold temperature at which heat and expected loss together
+cost least; the guard takes it within limits in code, and its usual one without a fresh plan.
 """
 
 import math
@@ -13,20 +16,20 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
-from controller.crop.dose import HALF_DOSE_K_H, STEEPNESS
 from controller.crop.limits import hold_at_c
 from controller.crop.risk import margin_z
 from controller.physics import FloatArray
+from controller.plan.ahead import warmed_ahead
 from controller.plan.airing import AiringPlan, VentAsk, airing_of
-from controller.plan.allocate import merit_order
+from controller.plan.loss import Held, Weather, held_by_risk, last_first, night_loss
 from controller.plan.outlook import starting_state
-from controller.plan.slots import SLOT_S, colder, slots_of
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
 from controller.site.model import Site
+from controller.site.tariff import price_per_kwh_at
 from controller.thermal.drive import Inputs
-from controller.thermal.inputs import inputs_of
-from controller.thermal.model import FIRST_STRING, FIRST_TREE, Stepper, state_count
+from controller.thermal.inputs import careful_hours, inputs_of
+from controller.thermal.model import Stepper
 from controller.thermal.parameters import Parameters, parameters_of
 from controller.thermal.predict import Heat, Prediction, predict
 from controller.weather.forecast import Forecast
@@ -34,17 +37,17 @@ from controller.weather.forecast import Forecast
 HORIZON_S = 24 * 3600.0
 # Shorter than this a forecast cannot say that a night is held.
 SHORTEST_S = 6 * 3600.0
-# The plan acts only on a shortage predicted within this time.
-GATE_S = 6 * 3600.0
 # A plan is made every quarter of an hour; one older than this is not heeded.
 OLDEST_S = 3600.0
 # No plan warms a tree further than this above its hold temperature [K]; beyond it, more is lost than kept.
 LARGEST_LIFT_K = 10.0
-# Share of a watt's warmth that must still stand when the tree is short: own choice.  The crop alone
-# would justify less, but a forecast is not worth that much certainty.
-LEAST_YIELD = 0.1
-# The plan looks at a night at most this many standard deviations colder than forecast: own choice.
-LARGEST_Z = 1.0
+# The plan looks at a night at most this many standard deviations colder than forecast: warming ahead buys
+# little, so a careful look wastes more than it keeps (chosen like the last).
+LARGEST_Z = 0.5
+# A prediction that reaches this is none [°C].
+ABSURD_C = 100.0
+# A tree this far from where the plan saw it now [K], with a plan at least this old [s], is planned for anew.
+STRAYS_K, STRAYS_AFTER_S = 2.0, 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,13 +60,30 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Loss:
+    """What a day is expected to cost in fruit and wood, in the tariff's currency: unheated, held, planned."""
+
+    unheated: float
+    held: float
+    planned: float
+
+
+NO_LOSS = Loss(unheated=0.0, held=0.0, planned=0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TreePlan:
-    """Floors of one tree by slot [°C]; None where nothing is asked."""
+    """Floors of one tree by slot [°C], None where nothing is asked; and what it has at stake.
+
+    ``hold_c`` is the hold temperature that risk asks for, None where the usual one stands.
+    """
 
     floor_c: tuple[float | None, ...]
     why: str
     short_from: datetime | None
     lacks_w: float
+    loss: Loss = NO_LOSS
+    hold_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,6 +112,10 @@ class Plan:
     cost: float
     course: Course
     airing: AiringPlan
+    # trees that cannot be held, the one to be given up last first
+    last_given_up: tuple[str, ...] = ()
+    # what hold temperatures by risk save in a day, heat and expected loss together; negative if they cost
+    risk_saves: float = 0.0
 
     def ask_vents(self, age_s: float) -> VentAsk | None:
         """Return what is asked of vents now; an old plan asks nothing."""
@@ -109,6 +133,25 @@ class Plan:
         floor_c = planned.floor_c[slot]
         return None if floor_c is None else Ask(floor_c=floor_c, why=planned.why, age_s=age_s)
 
+    def hold_c(self, tree: str, age_s: float) -> float | None:
+        """Return the hold temperature that risk asks for a tree [°C]; None where the usual one stands."""
+        planned = self.trees.get(tree)
+        return planned.hold_c if planned is not None and 0.0 <= age_s <= OLDEST_S else None
+
+    def strays(self, latest_c: Mapping[str, float], probes: Mapping[str, str], age_s: float) -> str:
+        """Return the name of a tree that is not where the plan saw it now; empty where none strays.
+
+        ``probes`` names the probe of each tree, ``latest_c`` what each probe last said.
+        """
+        slot = int(age_s // SLOT_S)
+        if not STRAYS_AFTER_S <= age_s < len(self.course.at_s) * SLOT_S:
+            return ""
+        seen_c = self.course.tree_temp_c[slot]
+        for i, name in enumerate(self.trees):
+            if abs(latest_c.get(probes.get(name, ""), math.nan) - seen_c[i]) > STRAYS_K:
+                return name
+        return ""
+
     @property
     def is_short(self) -> bool:
         """Whether any tree cannot be held through the coming day."""
@@ -118,6 +161,9 @@ class Plan:
     def sentence(self) -> str:
         """The plan as a grower reads it."""
         short = {name: tree for name, tree in self.trees.items() if tree.short_from is not None}
+        ahead = f"takes {self.added_kwh:.1f} kWh ({self.added_cost:.2f} {self.currency})"
+        if not short and self.added_kwh > 0.0:
+            return f"electricity gets dearer: warming ahead {ahead}"
         if not short:
             return "the strings hold every tree through the coming day: nothing to do ahead"
         first = min(tree.short_from for tree in short.values() if tree.short_from)
@@ -125,7 +171,44 @@ class Plan:
         text = f"from {first:%a %H:%M} UTC the strings are too small for {said}"
         if not self.added_kwh > 0.0:
             return f"{text}; it is too early, or of no use, to warm ahead"
-        return f"{text}; warming ahead takes {self.added_kwh:.1f} kWh ({self.added_cost:.2f} {self.currency})"
+        return f"{text}; warming ahead {ahead}"
+
+    @property
+    def loss_sentence(self) -> str:
+        """What the coming day puts at stake, what the plan changes, and who is given up last."""
+        unheated, held, planned = (
+            sum(getattr(tree.loss, view) for tree in self.trees.values())
+            for view in ("unheated", "held", "planned")
+        )
+        text = f"expected loss of fruit and wood: {unheated:.2f} {self.currency} unheated, {held:.2f} held"
+        if self.added_kwh > 0.0:
+            text += f", {planned:.2f} warmed ahead"
+        if abs(self.risk_saves) >= 0.005:
+            what = "saves" if self.risk_saves > 0.0 else "costs"
+            text += f"; holding by risk {what} {abs(self.risk_saves):.2f}, heat and loss together"
+        if self.last_given_up:
+            last = self.trees[self.last_given_up[0]]
+            text += (
+                f"; any spare heat goes to {self.last_given_up[0]}, given up last: "
+                f"{last.loss.planned:.2f} at stake for {last.lacks_w:.0f} W"
+            )
+        return text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _View:
+    """What a plan is made from."""
+
+    site: Site
+    now: datetime
+    parameters: Parameters  # hold temperatures by risk included
+    start: FloatArray
+    inputs: Inputs
+    stepper: Stepper
+    weather: Weather
+    price: FloatArray  # of a kilowatt-hour, by slot
+    held: Prediction
+    risk: Held
 
 
 def plan_of(
@@ -134,6 +217,7 @@ def plan_of(
     latest_c: Mapping[str, float],
     now: datetime,
     parameters: Parameters | None = None,
+    model_spread_k: FloatArray | None = None,
 ) -> Plan | None:
     """Return the plan for the coming day; None where the forecast does not cover 6 h or holds no numbers.
 
@@ -149,42 +233,95 @@ def plan_of(
         The present, aware.
     parameters
         What the house is like; left out, what its materials say.
+    model_spread_k
+        How uncertain the model is at the end of each slot ahead [K]; left out, a usual one.
     """
     length_s = min(HORIZON_S, (forecast.ends_at - now).total_seconds())
     if not length_s >= SHORTEST_S:
         return None
     parameters = parameters_of(site) if parameters is None else parameters
-    fine = inputs_of(forecast, site, parameters, now, horizon_s=length_s - length_s % SLOT_S)
-    start = starting_state(site, parameters, fine, latest_c)
     z = _z(site)
-    inputs = colder(slots_of(fine), forecast, z)
-    stepper = Stepper(parameters, SLOT_S)
-    held = predict(parameters, start, inputs, Heat.HELD, stepper=stepper)
-    if not np.isfinite(held.house_temp_c).all():
+    view = _view(site, forecast, latest_c, now, parameters, length_s - length_s % SLOT_S, z, model_spread_k)
+    if view is None:
         return None
-    power_w = _warmed_ahead(site, parameters, inputs, held, stepper)
-    planned = held
-    if (power_w > held.string_w).any():
+    return _planned(view, forecast, z)
+
+
+def _view(
+    site: Site,
+    forecast: Forecast,
+    latest_c: Mapping[str, float],
+    now: datetime,
+    parameters: Parameters,
+    horizon_s: float,
+    z: float,
+    model_spread_k: FloatArray | None,
+) -> _View | None:
+    """Return what comes by slot, looked at a little colder, and what holding every tree makes of it."""
+    fine = inputs_of(forecast, site, parameters, now, horizon_s=horizon_s)
+    start = starting_state(site, parameters, fine, latest_c)
+    slots = slots_of(fine)
+    inputs = colder(slots, margin_k(slots, forecast, z, model_spread_k))
+    stepper = Stepper(parameters, SLOT_S)
+    ends_s: FloatArray = inputs.start_s + SLOT_S * np.arange(1.0, inputs.steps + 1.0)
+    weather = Weather(
+        cloud_frac=np.interp(ends_s, forecast.at_s, careful_hours(forecast, parameters).cloud_frac),
+        spread_k=margin_k(slots, forecast, 1.0, model_spread_k),
+    )
+    price = price_per_kwh_at(site, ends_s - 0.5 * SLOT_S)
+    risk = held_by_risk(site, parameters, start, inputs, stepper, weather, price, now)
+    held = predict(parameters, start, inputs, Heat.HELD, stepper=stepper, hold_c=risk.hold_c)
+    # written so that NaN fails it
+    if not (np.abs(held.states) < ABSURD_C).all() or not np.isfinite(price).all():
+        return None
+    return _View(
+        site=site,
+        now=now,
+        parameters=parameters,
+        start=start,
+        inputs=inputs,
+        stepper=stepper,
+        weather=weather,
+        price=price,
+        held=held,
+        risk=risk,
+    )
+
+
+def _planned(view: _View, forecast: Forecast, z: float) -> Plan:
+    site, held, inputs = view.site, view.held, view.inputs
+    at_stake = night_loss(site, held, view.weather, view.now)
+    power_w = warmed_ahead(site, view.parameters, inputs, held, view.stepper, view.price, at_stake.loss)
+    planned, planned_stake = held, at_stake
+    if (power_w != held.string_w).any():
         warmer = replace(inputs, string_w=power_w)
-        planned = predict(parameters, start, warmer, Heat.GIVEN, stepper=stepper)
-    lift_w_per_k = parameters.fleece_loss_w_per_k + parameters.tree_soil_w_per_k
-    added_kwh = float((power_w - held.string_w).sum()) * SLOT_S / 3.6e6
-    energy_kwh = float(power_w.sum()) * SLOT_S / 3.6e6
+        given = predict(view.parameters, view.start, warmer, Heat.GIVEN, stepper=view.stepper)
+        planned = replace(given, hold_c=held.hold_c, short=held.short)
+        planned_stake = night_loss(site, planned, view.weather, view.now)
+    free = predict(view.parameters, view.start, inputs, Heat.NONE, stepper=view.stepper)
+    unheated = night_loss(site, free, view.weather, view.now, held=False)
+    lift_w_per_k = view.parameters.fleece_loss_w_per_k + view.parameters.tree_soil_w_per_k
+    # what holds it in a steady night at its lowest: the deficit over fleece and soil
+    lacks_w = np.where(held.short.any(0), (held.hold_c - held.tree_min_c) * lift_w_per_k, 0.0)
+    slot_kwh = SLOT_S / 3.6e6
+    added_kwh = float((power_w - held.string_w).sum()) * slot_kwh
+    stakes = [
+        Loss(unheated=float(a), held=float(b), planned=float(c))
+        for a, b, c in zip(unheated.loss, at_stake.loss, planned_stake.loss, strict=True)
+    ]
     return Plan(
-        made_at=now,
+        made_at=view.now,
         trees={
-            name: _tree_plan(
-                site, i, held, planned.tree_temp_c[1:, i], power_w[:, i], float(lift_w_per_k[i]), now
-            )
+            name: _tree_plan(view, i, planned.tree_temp_c[1:, i], power_w[:, i], float(lacks_w[i]), stakes[i])
             for i, name in enumerate(held.tree_names)
         },
         added_kwh=added_kwh,
-        added_cost=added_kwh * site.tariff.price_per_kwh,
+        added_cost=float(((power_w - held.string_w).sum(1) * view.price).sum()) * slot_kwh,
         currency=site.tariff.currency,
         z=z,
         source=forecast.source,
-        energy_kwh=energy_kwh,
-        cost=energy_kwh * site.tariff.price_per_kwh,
+        energy_kwh=float(power_w.sum()) * slot_kwh,
+        cost=float((power_w.sum(1) * view.price).sum()) * slot_kwh,
         course=Course(
             at_s=planned.at_s[1:],
             outside_temp_c=inputs.outside_temp_c,
@@ -201,6 +338,8 @@ def plan_of(
             heats=np.asarray(power_w.any(1)),
             slot_s=SLOT_S,
         ),
+        last_given_up=last_first(held.tree_names, planned_stake.loss, lacks_w),
+        risk_saves=view.risk.saves,
     )
 
 
@@ -214,69 +353,12 @@ def _z(site: Site) -> float:
     return min(margin_z(night_kwh * site.tariff.price_per_kwh, crops), LARGEST_Z)
 
 
-def _warmed_ahead(
-    site: Site, parameters: Parameters, inputs: Inputs, held: Prediction, stepper: Stepper
-) -> FloatArray:
-    """Return the power of every string by slot [W], (K, N): held, and more ahead of shortages soon."""
-    power_w = np.array(held.string_w)
-    gated = held.short[: round(GATE_S / SLOT_S)].any(0)
-    if not gated.any():
-        return power_w
-    slots = int(np.flatnonzero(held.short[:, gated].any(1))[-1]) + 1
-    gains = _gains(parameters, inputs, stepper, np.flatnonzero(gated), slots)
-    price = np.full(slots, max(site.tariff.price_per_kwh, 1e-3) * SLOT_S / 3.6e6)
-    for gain, i in zip(gains, np.flatnonzero(gated), strict=True):
-        free_c = held.tree_temp_c[1 : slots + 1, i] - gain @ held.string_w[:slots, i]
-        power_w[:slots, i] = merit_order(
-            free_c,
-            gain,
-            limit_c=float(held.hold_c[i]),
-            cap_w=float(parameters.string_w[i]),
-            price_per_w=price,
-            worth_per_k=_worth_per_k(site, int(i), price[0] / gain[:, 0].sum()),
-        )
-    return np.asarray(np.maximum(power_w, held.string_w))
-
-
-def _worth_per_k(site: Site, i: int, price_of_a_kelvin: float) -> float:
-    """Return what a kelvin below the limit through one slot is worth to a tree, in money.
-
-    It is what the steepest part of the crop's loss makes of it, and at most what makes ``LEAST_YIELD`` of a
-    watt's warmth worth buying.
-    """
-    tree = site.trees[i]
-    crop = tree.crop_value if tree.fruit_count else 0.0
-    at_stake = (crop + tree.tree_value) * STEEPNESS / (4.0 * HALF_DOSE_K_H) * SLOT_S / 3600.0
-    return min(at_stake, price_of_a_kelvin / LEAST_YIELD)
-
-
-def _gains(
-    parameters: Parameters, inputs: Inputs, stepper: Stepper, which: NDArray[np.intp], slots: int
-) -> FloatArray:
-    """Return what a watt in a slot adds to its own tree at the end of every slot, (trees, slots, slots)."""
-    step, index = stepper.modes_of(inputs)
-    gains = np.zeros((len(which), slots, slots))
-    risen = np.zeros((len(which), slots, state_count(parameters.tree_count)))
-    tree = np.arange(len(which))
-    for k in range(slots):
-        risen[:, :k] = risen[:, :k] @ step.Phi[index[k]].T
-        risen[:, k] = step.Gamma[index[k]][:, FIRST_STRING + which].T
-        gains[:, k, : k + 1] = risen[tree, : k + 1, FIRST_TREE + which]
-    return gains
-
-
 def _tree_plan(
-    site: Site,
-    i: int,
-    held: Prediction,
-    planned_c: FloatArray,
-    power_w: FloatArray,
-    lift_w_per_k: float,
-    now: datetime,
+    view: _View, i: int, planned_c: FloatArray, power_w: FloatArray, lacks_w: float, loss: Loss
 ) -> TreePlan:
-    tree = site.trees[i]
+    tree, held = view.site.trees[i], view.held
     ahead = (power_w > held.string_w[:, i] + 1.0) & (planned_c > held.hold_c[i])
-    tender_c = hold_at_c(tree, now, latitude_deg=site.place.latitude_deg)
+    tender_c = hold_at_c(tree, view.now, latitude_deg=view.site.place.latitude_deg)
     tender = tender_c > tree.hold_or_default_c
     short_s = float(held.short_from_s[i])
     short_from = datetime.fromtimestamp(short_s, tz=UTC) if math.isfinite(short_s) else None
@@ -286,8 +368,15 @@ def _tree_plan(
         for warm_c, early in zip(planned_c, ahead, strict=True)
     ]
     why = "blossom or fruitlets hang" if tender else ""
-    if ahead.any() and short_from is not None:
-        why = f"its strings will be too small from {short_from:%H:%M} UTC"
-    # what holds it in a steady night at its lowest: the deficit over fleece and soil
-    lacks_w = (float(held.hold_c[i]) - float(held.tree_min_c[i])) * lift_w_per_k if short_from else 0.0
-    return TreePlan(floor_c=tuple(floors), why=why, short_from=short_from, lacks_w=lacks_w)
+    if ahead.any():
+        why = "electricity gets dearer"
+        if short_from is not None:
+            why = f"its strings will be too small from {short_from:%H:%M} UTC"
+    return TreePlan(
+        floor_c=tuple(floors),
+        why=why,
+        short_from=short_from,
+        lacks_w=lacks_w,
+        loss=loss,
+        hold_c=float(view.risk.hold_c[i]) if tree.hold == "risk" else None,
+    )

@@ -30,7 +30,7 @@ def json_of(plan: Plan, advice: Sequence[Advice] = ()) -> str:
         return value.isoformat() if isinstance(value, datetime) else value.round(3).tolist()
 
     told = [asdict(each) | {"what": each.what} for each in advice]
-    found = asdict(plan) | {"sentence": plan.sentence, "advice": told}
+    found = asdict(plan) | {"sentence": plan.sentence, "loss": plan.loss_sentence, "advice": told}
     return json.dumps(found, default=plain, allow_nan=False)
 
 
@@ -42,6 +42,7 @@ def _lines(site: Site, plan: Plan, advice: Sequence[Advice]) -> Iterator[str]:
         f"({plan.cost:.2f} {plan.currency}); forecast: {plan.source}, looked at {plan.z:.1f} standard "
         "deviations colder"
     )
+    yield f"  {plan.loss_sentence}"
     for name, tree in plan.trees.items():
         floors_c = [floor_c for floor_c in tree.floor_c if floor_c is not None]
         if floors_c:

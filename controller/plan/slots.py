@@ -40,12 +40,25 @@ def slots_of(fine: Inputs) -> Inputs:
     )
 
 
-def colder(inputs: Inputs, forecast: Forecast, z: float) -> Inputs:
-    """Return inputs with the outside colder by the margin, which is that of forecast and model together."""
+def margin_k(
+    inputs: Inputs, forecast: Forecast, z: float, model_spread_k: FloatArray | None = None
+) -> FloatArray:
+    """Return by how much colder than forecast a plan looks at each slot [K], (K,).
+
+    ``z`` standard deviations of forecast and model together, both by how far ahead; ``model_spread_k`` is
+    that of the model [K], left out a usual one.
+    """
     at_s = inputs.start_s + inputs.step_s * (np.arange(inputs.steps) + 0.5)
     spread_k = np.full(inputs.steps, USUAL_SPREAD_K)
     if forecast.spread_k is not None:
         known_k = np.where(np.isfinite(forecast.spread_k), forecast.spread_k, USUAL_SPREAD_K)
         spread_k = np.interp(at_s, forecast.at_s, known_k)
-    margin_k = z * np.sqrt(MODEL_SPREAD_K**2 + (PASSED_ON * spread_k) ** 2)
-    return replace(inputs, outside_temp_c=inputs.outside_temp_c - margin_k)
+    model_k = np.full(inputs.steps, MODEL_SPREAD_K)
+    if model_spread_k is not None:
+        model_k = np.where(np.isfinite(model_spread_k), model_spread_k, MODEL_SPREAD_K)[: inputs.steps]
+    return np.asarray(z * np.sqrt(model_k**2 + (PASSED_ON * spread_k) ** 2))
+
+
+def colder(inputs: Inputs, margin: FloatArray | float) -> Inputs:
+    """Return inputs with the outside colder by a margin [K]."""
+    return replace(inputs, outside_temp_c=inputs.outside_temp_c - margin)

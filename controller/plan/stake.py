@@ -14,7 +14,7 @@ from controller.crop.dose import dose_k_h, lost_share
 from controller.crop.limits import tissue_limits
 from controller.crop.risk import EQUAL_SHIFTS, crop_onset_c
 from controller.physics import FloatArray
-from controller.plan.slots import SLOT_S, colder, slots_of
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
 from controller.site.model import Site
 from controller.thermal.drive import Inputs
 from controller.thermal.parameters import Parameters
@@ -53,7 +53,7 @@ def stake_of(
     strings answer each shift: a heated tree is lost only where its heat no longer suffices.
     """
     slots = slots_of(fine)
-    views = [colder(slots, forecast, -shift).outside_temp_c for shift in EQUAL_SHIFTS]
+    views = [colder(slots, margin_k(slots, forecast, -shift)).outside_temp_c for shift in EQUAL_SHIFTS]
     inputs = replace(slots, outside_temp_c=np.stack(views))
     limits = [
         tissue_limits(tree, now, latitude_deg=site.place.latitude_deg, chilled_h=0.0) for tree in site.trees

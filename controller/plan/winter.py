@@ -8,9 +8,10 @@ import numpy as np
 from controller.physics import FloatArray
 from controller.plan.size import unlimited
 from controller.site.model import Site
+from controller.site.tariff import price_per_kwh_at
 from controller.thermal.inputs import STEP_S, inputs_of
 from controller.thermal.parameters import parameters_of
-from controller.thermal.predict import Heat, initial_state, predict
+from controller.thermal.predict import J_PER_KWH, Heat, initial_state, predict
 from controller.weather.forecast import Forecast
 
 # By day the grower airs: with the sun on the house and no frost outside, this many house volumes an hour,
@@ -30,7 +31,7 @@ class Winter:
     energy_kwh: tuple[float, ...]  # of each tree
     cost: float
     currency: str
-    price_per_kwh: float
+    price_per_kwh: float  # paid in the mean
     cents_per_fruit: float  # NaN where nothing hangs
 
 
@@ -71,8 +72,9 @@ def winter_of(site: Site, weather: Forecast) -> Winter:
         outside_temp_c=float(inputs.outside_temp_c[0]),
         deep_temp_c=float(inputs.deep_temp_c[0]),
     )
-    energy_kwh = predict(unlimited(parameters), begin, inputs, Heat.HELD).energy_kwh
-    cost = float(energy_kwh.sum()) * site.tariff.price_per_kwh
+    held = predict(unlimited(parameters), begin, inputs, Heat.HELD)
+    energy_kwh, prices = held.energy_kwh, price_per_kwh_at(site, held.at_s[:-1])
+    cost = float((held.string_w.sum(1) * prices).sum()) * STEP_S / J_PER_KWH
     fruit = sum(tree.fruit_count for tree in site.trees)
     return Winter(
         source=weather.source,
@@ -81,7 +83,7 @@ def winter_of(site: Site, weather: Forecast) -> Winter:
         energy_kwh=tuple(energy_kwh.tolist()),
         cost=cost,
         currency=site.tariff.currency,
-        price_per_kwh=site.tariff.price_per_kwh,
+        price_per_kwh=cost / float(energy_kwh.sum()) if energy_kwh.any() else site.tariff.price_per_kwh,
         cents_per_fruit=100.0 * cost / fruit if fruit else float("nan"),
     )
 

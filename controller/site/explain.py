@@ -47,6 +47,8 @@ def _lines(site: Site) -> Iterator[str]:
     for kind in dict.fromkeys(tree.kind for tree in site.trees):
         yield f"    {kind}: {CROPS[kind].source}"
     yield ""
+    yield from _tariff_lines(site)
+    yield ""
     yield "Circuits (what each carries with every string on, which is what the fail-safe does)"
     for circuit in site.circuits:
         load_w, limit_w = site.circuit_load_w(circuit.name), circuit.continuous_limit_w
@@ -75,6 +77,18 @@ def _lines(site: Site) -> Iterator[str]:
     yield f"  Wiring code to ask about: {code_for(place.country)}."
 
 
+def _tariff_lines(site: Site) -> Iterator[str]:
+    tariff = site.tariff
+    yield "Electricity"
+    if tariff.night_price_per_kwh is None:
+        yield f"  {tariff.price_per_kwh:g} {tariff.currency} a kilowatt-hour at all times"
+        return
+    yield (
+        f"  {tariff.price_per_kwh:g} {tariff.currency} a kilowatt-hour, {tariff.night_price_per_kwh:g} from "
+        f"{tariff.night_from:%H:%M} to {tariff.night_until:%H:%M} by the clock on the wall"
+    )
+
+
 def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
     crop = CROPS[tree.kind]
     set_by = "set in the file" if tree.hold_c is not None else "common practice for this kind"
@@ -88,6 +102,9 @@ def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
         f"    held above {tree.hold_or_default_c:g} °C ({set_by}); ripe fruit is damaged at "
         f"{crop.fruit_damage_c:g} °C"
     )
+    if tree.hold == "risk":
+        lowest_c, highest_c = tree.hold_range_c
+        yield f"    the plan may hold it between {lowest_c:g} and {highest_c:g} °C, as the night's risk asks"
     if not tree.strings:
         yield "    no string: its temperature is watched, nothing can heat it"
         return

@@ -7,6 +7,7 @@ is that of ``load``.
 import math
 import re
 from collections.abc import Callable
+from datetime import time
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -28,6 +29,11 @@ from controller.site.told import Settings as _Model
 # on the tree (FAO ENRS 10 table, less 0.5 K of probe error), so no site file may ask for it.
 LOWEST_HOLD_C = -1.0
 HIGHEST_HOLD_C = 8.0
+# Where risk sets the hold temperature, it stays this far above the damage of ripe fruit, 0.85 K for fruit
+# colder than its air under fleece on a clear night and 0.5 K for the probe, and this far below the usual one
+# and above it at most [K].
+RISK_ABOVE_DAMAGE_K = 1.35
+RISK_LOWER_K, RISK_HIGHER_K = 1.0, 2.0
 
 
 def _plain_id(text: str) -> str:
@@ -195,6 +201,9 @@ class Tree(_Model):
     """The probes under its fleece; of several, the coldest decides."""
     hold_c: float | None = Field(default=None, ge=LOWEST_HOLD_C, le=HIGHEST_HOLD_C)
     """Air temperature to hold under the fleece [°C]; left out, the kind's own (common practice)."""
+    hold: Literal["fixed", "risk"] = "fixed"
+    """Fixed: the hold temperature stands.  Risk: the plan moves it by what a night puts at stake, within
+    limits in code; without a fresh plan the hold temperature stands."""
     fruit_count: int = Field(default=100, ge=0, le=5000)
     """How many fruit hang on it in winter."""
     season_later_days: float = Field(default=0.0, ge=-120, le=120)
@@ -210,6 +219,17 @@ class Tree(_Model):
     def hold_or_default_c(self) -> float:
         """Air temperature to hold under the fleece [°C]."""
         return CROPS[self.kind].hold_c if self.hold_c is None else self.hold_c
+
+    @property
+    def hold_range_c(self) -> tuple[float, float]:
+        """Lowest and highest hold temperature that a plan may set [°C]; both the same where it may not."""
+        usual_c = self.hold_or_default_c
+        if self.hold == "fixed":
+            return usual_c, usual_c
+        lowest_c = max(
+            usual_c - RISK_LOWER_K, CROPS[self.kind].fruit_damage_c + RISK_ABOVE_DAMAGE_K, LOWEST_HOLD_C
+        )
+        return min(lowest_c, usual_c), usual_c + RISK_HIGHER_K
 
     @property
     def power_w(self) -> float:
@@ -409,7 +429,22 @@ class Tariff(_Model):
     currency: str = Field(pattern=r"^[A-Z]{3}$")
     """Currency code, ISO 4217."""
     price_per_kwh: float = Field(ge=0, le=1000)
-    """Price of a kilowatt-hour, in that currency."""
+    """Price of a kilowatt-hour, in that currency; with a night rate, that of the rest of the day."""
+    night_price_per_kwh: float | None = Field(default=None, ge=0, le=1000)
+    """Price of a kilowatt-hour in the cheap hours, where there are two rates."""
+    night_from: time | None = None
+    """When the cheap hours begin, by the clock on the wall, such as 23:00:00."""
+    night_until: time | None = None
+    """When they end."""
+
+    @model_validator(mode="after")
+    def _night_whole(self) -> Self:
+        given = [x is not None for x in (self.night_price_per_kwh, self.night_from, self.night_until)]
+        if any(given) and not all(given):
+            raise ValueError(
+                "a night rate needs night_price_per_kwh, night_from and night_until, all three or none"
+            )
+        return self
 
 
 PUBLIC_HOSTS = {

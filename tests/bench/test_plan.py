@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from controller.plan.ahead import gains_of
 from controller.plan.allocate import merit_order
 from controller.plan.outlook import starting_state
-from controller.plan.plan import _gains, plan_of
+from controller.plan.plan import plan_of
 from controller.plan.slots import SLOT_S, slots_of
 from controller.thermal.inputs import inputs_of
 from controller.thermal.model import Stepper
@@ -34,7 +35,7 @@ def one_tree(site, *, of_fruit=False):
     start = starting_state(site, parameters, inputs, READINGS)
     free = predict(parameters, start, inputs, Heat.NONE, stepper=stepper)
     if not of_fruit:
-        gains = _gains(parameters, inputs, stepper, np.array([0]), 96)[0]
+        gains = gains_of(parameters, inputs, stepper, np.array([0]), 96)[0]
         return free.tree_temp_c[1:, 0], gains
     gains = np.zeros((96, 96))
     for slot in range(96):

@@ -48,6 +48,7 @@ def test_a_mild_day_dries_by_daylight_only(curlew_yard):
     ask = plan.ask(48)
     assert ask.airing is Airing.DRY
     assert ask.outside_kpa == pytest.approx(0.935, abs=0.001)  # FAO-56 annex 2, table 2.3: 6 °C
+    assert np.isnan(asked(curlew_yard, MARCH, dew_c=np.nan).ask(48).outside_kpa)
     assert plan.ask(96) is None
     assert plan.ask(-1) is None
 

@@ -126,3 +126,30 @@ def test_where_everything_decides_itself_nothing_is_searched():
     # strings so small that every cold slot wants them whole
     power_w = allocate(np.full(8, -5.0), fading(8, 0.5), cap_w=10.0)
     assert power_w == pytest.approx(np.full(8, 10.0))
+
+
+def remembering(slots, share):
+    """Return the gains of air that keeps a share of its warmth for hours in wood and soil."""
+    since = np.maximum(np.arange(slots)[:, None] - np.arange(slots)[None, :], 0)
+    gains = 0.004 * ((1.0 - share) * np.exp(-since / 0.5) + share * np.exp(-since / 4.5))
+    return np.tril(gains)
+
+
+def test_at_two_rates_it_buys_ahead_what_lasts_into_dear_hours():
+    slots, costs, blind = 96, [], []
+    for seed in range(16):
+        rng = np.random.default_rng(seed)
+        free_c = rng.uniform(-3.0, 0.0) + 3.0 * np.cos(np.arange(slots) / 15.0 + rng.uniform(0.0, 1.0))
+        begin, end = sorted(rng.integers(0, slots, 2))
+        cheap = (np.arange(slots) >= begin) & (np.arange(slots) < end)
+        price = 1e-4 * np.where(cheap, rng.choice([0.15, 0.3, 0.5]), 1.0)
+        gains, cap_w = remembering(slots, rng.uniform(0.1, 0.8)), rng.uniform(200.0, 1200.0)
+        best = optimum(free_c, gains, cap_w, price, 1.0)
+        for found, prices in ((costs, price), (blind, np.full(slots, 1e-4))):
+            power_w = merit_order(
+                free_c, gains, limit_c=0.0, cap_w=cap_w, price_per_w=prices, worth_per_k=1.0
+            )
+            found.append(cost_of(power_w, free_c, gains, price, 1.0) / best)
+    assert min(costs) >= 1.0 - 1e-6
+    assert max(costs) <= 1.005
+    assert max(blind) >= 1.05, "blind to the price it would cost up to seven per cent more"

@@ -1,19 +1,20 @@
 """The plan: gated, only ever adding, from shortage ahead."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 import pytest
 
+from controller.plan.ahead import GATE_S
 from controller.plan.airing import Airing
 from controller.plan.plan import (
-    GATE_S,
     LARGEST_LIFT_K,
     LARGEST_Z,
     plan_of,
 )
 from controller.plan.slots import SLOT_S
+from controller.site.tariff import price_per_kwh_at
 from controller.thermal.drive import Inputs
 from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of
@@ -109,7 +110,8 @@ def test_it_looks_at_a_colder_night_the_less_certain_the_forecast(curlew_yard):
         for each in (sure, holed, unsure)
     ]
     assert lowest_c == sorted(lowest_c, reverse=True)
-    assert lowest_c[0] - lowest_c[2] > 1.5
+    # half a deviation: 0.5 x (hypot(0.6, 0.9 x 3.0) - hypot(0.6, 0.9 x 0.1)) = 1.08 K
+    assert lowest_c[0] - lowest_c[2] == pytest.approx(1.08, abs=0.02)
     assert lowest_c[0] == pytest.approx(-6.0 - LARGEST_Z * np.hypot(0.6, 0.09), abs=0.1)
     usual = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
     assert usual.course.outside_temp_c.min() == pytest.approx(lowest_c[1])
@@ -164,3 +166,59 @@ def test_an_unknown_tree_and_a_time_beyond_the_plan_are_asked_nothing(curlew_yar
     assert plan.ask("no-such-tree", 0.0) is None
     assert plan.ask("lemon", 30 * 3600.0) is None
     assert plan.ask("lemon", -1.0) is None
+
+
+CHEAP_UNTIL_EIGHT = {"night_price_per_kwh": 0.05, "night_from": time(16, 0), "night_until": time(23, 0)}
+
+
+def at_two_rates(site, **changes):
+    tariff = site.tariff.model_copy(update=CHEAP_UNTIL_EIGHT)
+    trees = tuple(tree.model_copy(update=changes) for tree in site.trees)
+    return site.model_copy(update={"tariff": tariff, "trees": trees})
+
+
+def test_before_dearer_hours_it_warms_ahead_where_that_is_cheaper(curlew_yard):
+    # six times the price from 23 h on; old trees keep a share of their warmth for hours
+    site = at_two_rates(curlew_yard, height_m=3.5, width_m=3.2, fruit_count=400)
+    strong = tuple(
+        tree.model_copy(update={"strings": (tree.strings[0].model_copy(update={"power_w": 2000.0}),)})
+        for tree in site.trees
+    )
+    wide = tuple(each.model_copy(update={"breaker_a": 80.0}) for each in site.circuits)
+    site = site.model_copy(update={"trees": strong, "circuits": wide})
+    plan = plan_of(site, forecast(-12.0), READINGS, LATE)
+    flat = plan_of(site.model_copy(update={"tariff": curlew_yard.tariff}), forecast(-12.0), READINGS, LATE)
+    assert not plan.is_short
+    assert any(asked(plan).values())
+    assert not any(asked(flat).values())
+    assert plan.sentence.startswith("electricity gets dearer: warming ahead takes")
+    assert plan.added_cost < 0.0, "it saves money"
+    assert plan.added_kwh > 0.0
+    assert {tree.why for tree in plan.trees.values() if any(tree.floor_c)} == {"electricity gets dearer"}
+    two_rates = price_per_kwh_at(site, plan.course.at_s - 0.5 * SLOT_S)
+    assert plan.cost == pytest.approx(float((plan.course.string_w.sum(1) * two_rates).sum()) * SLOT_S / 3.6e6)
+
+
+def test_a_circuit_that_cannot_carry_all_warms_fewer_and_holds_all(curlew_yard):
+    site = at_two_rates(curlew_yard, height_m=3.5, width_m=3.2, fruit_count=400)
+    strings = (site.trees[0].strings[0].model_copy(update={"power_w": 2000.0}),)
+    site = site.model_copy(
+        update={"trees": tuple(tree.model_copy(update={"strings": strings}) for tree in site.trees)}
+    )
+    power_w = plan_of(site, forecast(-12.0), READINGS, LATE).course.string_w
+    cheap = round(2 * 3600.0 / SLOT_S)
+    assert power_w[:4].sum(1).max() == pytest.approx(230.0 * 10.0 * 0.8), "what the breaker allows for hours"
+    most_at_risk = int(power_w[0].argmax())
+    assert site.trees[most_at_risk].name == "lemon"
+    assert (power_w[cheap + 8 :].sum(0) > 0.0).all(), "who was not warmed ahead is held by its own heat"
+
+
+def test_a_tree_that_is_not_where_the_plan_saw_it_is_planned_for_anew(curlew_yard):
+    plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
+    probes = {"lemon": "air-lemon", "yuzu": "air-yuzu"}
+    seen_c = float(plan.course.tree_temp_c[1, list(plan.trees).index("lemon")])
+    assert plan.strays({"air-lemon": seen_c + 1.9}, probes, 900.0) == ""
+    assert plan.strays({"air-lemon": seen_c - 2.1}, probes, 900.0) == "lemon"
+    assert plan.strays({"air-lemon": seen_c - 2.1}, probes, 299.0) == "", "it has just been made"
+    assert plan.strays({"air-lemon": np.nan}, probes, 900.0) == ""
+    assert plan.strays({"air-lemon": seen_c - 9.0}, probes, 30 * 3600.0) == "", "beyond the plan"

@@ -1,5 +1,7 @@
 """What `rimeward check` says."""
 
+from datetime import time
+
 from controller.site.explain import explain
 from controller.site.load import example_site, load_site, parse_site
 
@@ -59,3 +61,19 @@ def test_it_says_what_a_service_lacks_and_what_it_wants():
     assert "not asked without a contact" in said
     with_contact = text.replace("[forecast]", '[forecast]\ncontact = "mailto:grower@curlew-yard.example"')
     assert "not asked" not in explain(parse_site(with_contact))
+
+
+def test_it_says_the_rates_and_how_far_risk_may_move_a_hold_temperature():
+    assert "0.3 EUR a kilowatt-hour at all times" in SAID
+    site = load_site(example_site("curlew-yard"))
+    rates = {"night_price_per_kwh": 0.12, "night_from": time(23, 0), "night_until": time(8, 0)}
+    said = explain(
+        site.model_copy(
+            update={
+                "tariff": site.tariff.model_copy(update=rates),
+                "trees": (site.trees[0].model_copy(update={"hold": "risk"}), *site.trees[1:]),
+            }
+        )
+    )
+    assert "0.12 from 23:00 to 08:00 by the clock on the wall" in said
+    assert "the plan may hold it between -0.85 and 2 °C, as the night's risk asks" in said
