@@ -117,6 +117,12 @@ class Night(_Model):
     """What the forecast makes of it."""
     covering: Covering | None = None
     """When fleece goes on and off each day; left out, it is on throughout."""
+    bare: bool = False
+    """Whether there is no fleece at all, as in summer."""
+    fleece_water_kg_per_m2: float = Field(default=0.0, ge=0, le=1)
+    """Water in the fleece when the night begins [kg/m²]; it holds some 0.3."""
+    at_stake: Literal["fruit", "blossom"] = "fruit"
+    """What of the trees can be lost in this night."""
     faults: tuple[FaultSetting, ...] = Field(default=(), alias="fault", max_length=50)
     """What goes wrong, and when."""
 

@@ -92,6 +92,12 @@ class Plant:
             self._covered[tree] = on
             self._set_cover()
 
+    def soak(self, kg_per_m2: float) -> None:
+        """Put water into every fleece, as much as it holds [kg/m²]."""
+        self._moisture.stored_kg[1:] = (
+            min(kg_per_m2, mat.FLEECE_HOLDS_KG_PER_M2) * self.building.trees.fleece_m2
+        )
+
     def step(self, dt_s: float, weather: Weather, heat_w: Sequence[float], vent_m3_s: float = 0.0) -> None:
         """Move on by ``dt_s`` seconds.
 

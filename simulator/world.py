@@ -3,11 +3,15 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from controller.bus.transport import Connect
+from controller.crop.dose import FRUIT_ONSET_K, lost_share
+from controller.crop.limits import stage_limit_c
+from controller.crop.season import Stage
 from controller.errors import RehearsalError
-from controller.site.handbook import CROPS, StringKind
+from controller.site.handbook import StringKind
 from controller.site.model import Probe, Site
 from simulator.boards import SimBoard
 from simulator.materials import Variation
@@ -44,8 +48,14 @@ class TreeRecord:
     string_on_s: float = 0.0
     kwh: float = 0.0
     fruit_damage_k_h: float = 0.0
+    dose_k_h: float = 0.0
     switchings: int = 0
     is_heated: bool = False
+
+    @property
+    def lost_share(self) -> float:
+        """The share of its crop that is lost to the dose of cold."""
+        return float(lost_share(self.dose_k_h))
 
     @property
     def is_damaged(self) -> bool:
@@ -89,6 +99,10 @@ class World:
         When fleece goes on and off each day; left out, it stays on.
     fleece : bool
         False for a house whose trees are never covered.
+    blossom : bool
+        True where open blossom is what can be lost, not ripe fruit; it is as cold as the leaves.
+    fleece_water_kg_per_m2 : float
+        Water in the fleece at the start [kg/m²].
 
     Attributes
     ----------
@@ -122,6 +136,8 @@ class World:
         variation: Variation | None = None,
         covering: Covering | None = None,
         fleece: bool = True,
+        blossom: bool = False,
+        fleece_water_kg_per_m2: float = 0.0,
     ) -> None:
         if not sky.covers(start_utc - timedelta(seconds=SPIN_UP_S), start_utc):
             raise RehearsalError(
@@ -144,9 +160,13 @@ class World:
         self._next_look_s = float("-inf")
         self._spin_up()
         self._next_look_s = float("-inf")
+        if fleece_water_kg_per_m2:
+            self.plant.soak(fleece_water_kg_per_m2)
         self.weather: Weather = sky.at_s(self._sky_s)
+        stage = Stage.BLOSSOM if blossom else Stage.RIPE
+        self._blossom = blossom
         self.record = Record(
-            tuple(TreeRecord(tree.name, CROPS[tree.kind].fruit_damage_c) for tree in site.trees)
+            tuple(TreeRecord(tree.name, stage_limit_c(tree.kind, stage)) for tree in site.trees)
         )
         probes = [(probe, SimProbe(probe.name, seed)) for probe in site.probes]
         self.probes = {probe.name: sim for probe, sim in probes}
@@ -159,7 +179,13 @@ class World:
 
     @classmethod
     def of_night(
-        cls, night: Night, seed: int = 0, connect: Connect | None = None, *, site: Site | None = None
+        cls,
+        night: Night,
+        seed: int = 0,
+        connect: Connect | None = None,
+        *,
+        site: Site | None = None,
+        variation: Variation | None = None,
     ) -> "World":
         """Return the world of a night at its start, at its own site or at another."""
         site = site or night.load_site()
@@ -169,7 +195,8 @@ class World:
             night.start_utc(site),
             seed=seed,
             connect=connect,
-            covering=night.covering,
+            variation=variation,
+            **_of_night(night),
         )
 
     @property
@@ -270,16 +297,16 @@ class World:
     def _note(self, dt_s: float, heat_w: Sequence[float], tree_air_c: Sequence[float]) -> None:
         """Add a step to the record."""
         record, house_c, outside_c = self.record, self.plant.house_c, self.weather.outside_temp_c
+        tissue_c = self.plant.leaf_c if self._blossom else self.plant.fruit_c
         record.outside_min_c = min(record.outside_min_c, outside_c)
         record.house_min_c = min(record.house_min_c, house_c)
         record.house_max_c = max(record.house_max_c, house_c)
-        for tree, air_c, fruit_c, power_w in zip(
-            record.trees, tree_air_c, self.plant.fruit_c, heat_w, strict=True
-        ):
+        for tree, air_c, fruit_c, power_w in zip(record.trees, tree_air_c, tissue_c, heat_w, strict=True):
             tree.air_min_c = min(tree.air_min_c, air_c)
             tree.fruit_min_c = min(tree.fruit_min_c, fruit_c)
-            if fruit_c < tree.fruit_damage_c:
-                tree.fruit_damage_k_h += (tree.fruit_damage_c - fruit_c) * dt_s / 3600.0
+            if fruit_c < tree.fruit_damage_c + FRUIT_ONSET_K:
+                tree.dose_k_h += (tree.fruit_damage_c + FRUIT_ONSET_K - fruit_c) * dt_s / 3600.0
+                tree.fruit_damage_k_h += max(0.0, tree.fruit_damage_c - fruit_c) * dt_s / 3600.0
             if (power_w > 0.0) != tree.is_heated:
                 tree.is_heated = not tree.is_heated
                 tree.switchings += 1
@@ -339,17 +366,22 @@ class World:
 def baseline(night: Night, seed: int = 0, *, fleece: bool = True, site: Site | None = None) -> Record:
     """Return what an unheated house would have gone through in a night, with or without fleece."""
     site = site or night.load_site()
-    world = World(
-        site,
-        night.sky(site, seed),
-        night.start_utc(site),
-        seed=seed,
-        covering=night.covering,
-        fleece=fleece,
-    )
+    own = _of_night(night)
+    own["fleece"] = fleece and own["fleece"]
+    world = World(site, night.sky(site, seed), night.start_utc(site), seed=seed, **own)
     for _ in range(round(night.hours * 3600.0 / BASELINE_STEP_S)):
         world.step(BASELINE_STEP_S)
     return world.record
+
+
+def _of_night(night: Night) -> dict[str, Any]:
+    """Return what a night says of fleece and of what is at stake."""
+    return {
+        "covering": night.covering,
+        "fleece": not night.bare,
+        "blossom": night.at_stake == "blossom",
+        "fleece_water_kg_per_m2": night.fleece_water_kg_per_m2,
+    }
 
 
 def _split(channel: str) -> tuple[str, str]:

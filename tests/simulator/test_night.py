@@ -18,6 +18,23 @@ kind = "invented"
 day = [{ day = 0, max_c = 4.0, min_c = -6.0, dew_point_c = -3.0, cloud_frac = 0.0, wind_m_s = 0.5 }]
 """
 
+# The lowest temperature outside that each night's sentence promises [°C].
+PROMISED_C = {
+    "blossom-frost": (-6.0, -5.0),
+    "century": (-13.5, -12.5),
+    "clear-calm": (-7.2, -6.4),
+    "forecast-bust": (-6.5, -5.5),
+    "mains-cut": (-5.0, -4.0),
+    "mild-fog": (4.5, 5.5),
+    "scorcher": (14.0, 18.0),
+    "southern-clear": (-5.6, -4.8),
+    "southern-winter": (-8.5, -7.5),
+    "three-nights": (-7.0, -6.0),
+    "wet-fleece": (-5.5, -4.5),
+    "windy-frost": (-5.4, -4.6),
+    "winter": (-8.0, -7.0),
+}
+
 
 def written(tmp_path, text):
     path = tmp_path / "night.toml"
@@ -26,7 +43,7 @@ def written(tmp_path, text):
 
 
 def test_the_nights_that_come_with_it():
-    assert list_nights() == ["clear-calm", "mild-fog", "southern-clear", "windy-frost", "winter"]
+    assert list_nights() == sorted(PROMISED_C)
 
 
 @pytest.mark.parametrize("name", list_nights())
@@ -40,14 +57,7 @@ def test_each_night_is_what_its_sentence_says(name):
     assert sky.covers(begin - timedelta(days=7), night.end_utc(site) + timedelta(days=5))
     rows = [sky.at(begin + timedelta(minutes=10 * k)) for k in range(int(night.hours * 6))]
     lowest_c = min(row.outside_temp_c for row in rows)
-    promised_c = {
-        "clear-calm": (-7.2, -6.4),
-        "mild-fog": (4.5, 5.5),
-        "southern-clear": (-5.6, -4.8),
-        "windy-frost": (-5.4, -4.6),
-        "winter": (-8.0, -7.0),
-    }
-    low_c, high_c = promised_c[name]
+    low_c, high_c = PROMISED_C[name]
     assert low_c < lowest_c < high_c
     assert night.says.endswith(".")
 
@@ -93,7 +103,7 @@ def test_fleece_can_go_on_and_off_by_the_clock(tmp_path):
 
 
 def test_a_night_that_is_not_there_is_answered_with_those_that_are():
-    with pytest.raises(RehearsalError, match="there are: clear-calm, mild-fog"):
+    with pytest.raises(RehearsalError, match="there are: blossom-frost, century"):
         load_night("warm-summer")
 
 

@@ -247,3 +247,36 @@ def test_a_site_without_boards_has_no_strings_at_work(curlew_yard):
 def test_a_sky_that_begins_too_late_is_refused(curlew_yard):
     with pytest.raises(RehearsalError, match="6 days earlier"):
         World(curlew_yard, steady_sky(temp_c=0.0), BEGIN + timedelta(days=5))
+
+
+def test_open_blossom_is_lost_sooner_than_fruit_and_is_as_cold_as_its_leaves(curlew_yard):
+    # open blossom of any fruit tree dies at -0.6 °C in 30 min: Morris, named beside the limit
+    world = World(curlew_yard, steady_sky(hours=20 * 24, temp_c=-4.0), START, blossom=True, fleece=False)
+    world.step(60.0)
+    for tree, leaf_c in zip(world.record.trees, world.plant.leaf_c, strict=True):
+        assert tree.fruit_damage_c == -0.6
+        assert tree.fruit_min_c == pytest.approx(leaf_c, abs=0.5)
+        assert tree.is_damaged
+
+
+def test_wet_fleece_shuts_the_sky_out_and_dries(curlew_yard):
+    # wet fleece is opaque (own computation, +-30 %): less is lost to the sky, while what evaporates cools
+    sky = steady_sky(hours=20 * 24, temp_c=-2.0, dew_c=-8.0)
+    dry, wet = (World(curlew_yard, sky, START, fleece_water_kg_per_m2=kg) for kg in (0.0, 0.3))
+    before_kg = wet.plant.fleece_water_kg[0]
+    assert before_kg == pytest.approx(0.3 * curlew_yard.trees[0].fleece_area_m2)
+    for _ in range(180):
+        dry.step(60.0)
+        wet.step(60.0)
+    assert wet.plant.fleece_water_kg[0] < before_kg
+    assert wet.plant.fleece_c[0] != pytest.approx(dry.plant.fleece_c[0], abs=0.05)
+
+
+def test_the_share_of_a_crop_that_is_lost_follows_the_dose(curlew_yard):
+    # the two anchors of the dose: 2 K·h takes a tenth, 12.5 K·h nine tenths (``crop.dose`` names them)
+    world = World(curlew_yard, steady_sky(hours=20 * 24, temp_c=-4.0), START)
+    tree = world.record.trees[0]
+    tree.dose_k_h = 2.0
+    assert tree.lost_share == pytest.approx(0.1)
+    tree.dose_k_h = 12.5
+    assert tree.lost_share == pytest.approx(0.9)
