@@ -26,7 +26,7 @@ from simulator.faults.setting import FaultSetting
 from simulator.faults.stage import Stage, Suffering
 from simulator.night import Night
 from simulator.served import Served
-from simulator.steered import Controller
+from simulator.steered import Controller, NoController
 from simulator.world import Record, World, baseline
 
 # The control loop's period [s].  A rehearsal longer than three days looks less often, and least often while
@@ -119,6 +119,8 @@ class Rehearsal:
         The site; left out, the night's own.
     with_forecast
         Whether there is a forecast service.
+    with_controller
+        False leaves the boards to themselves.
     suffer
         Faults beside the night's own.
     trace
@@ -140,6 +142,7 @@ class Rehearsal:
         *,
         site: Site | None = None,
         with_forecast: bool = False,
+        with_controller: bool = True,
         suffer: Iterable[FaultSetting] = (),
         trace: TextIO | None = None,
         on_decision: Callable[[Decision], None] | None = None,
@@ -148,12 +151,14 @@ class Rehearsal:
         self.name, self.night, self.seed = name, night, seed
         self.site = site or night.load_site()
         self.bus = MemoryBus()
-        self.controller = Controller(self.site, self.bus, f"rehearsal-{seed}")
+        kind = Controller if with_controller else NoController
+        self.controller = kind(self.site, self.bus, f"rehearsal-{seed}")
         self.world = World.of_night(night, seed, self.bus.connect, site=self.site)
         self.served = Served(self.world.sky, self.site, night, seed) if with_forecast else None
         self.auditor = Auditor(self.site, self.bus, self.world.start_utc)
         self.reasons: Counter[str] = Counter()
         self.found_s: dict[str, float] = {}
+        self._findings: object = None
         self.outlook: Outlook | None = None
         self.spoil_plan: Callable[[Plan | None], Plan | None] | None = None
         self._parameters = parameters_of(self.site)
@@ -207,21 +212,27 @@ class Rehearsal:
         memo: dict[int, Any] = {id(each): each for each in kept}
         return copy.deepcopy(self, memo)
 
+    def move(self, dt_s: float) -> None:
+        """Move the world on, with what goes wrong in it, and let everyone hear what was said."""
+        self._suffering.look(self.world.elapsed_s)
+        self.world.step(dt_s)
+        self.bus.advance(self.world.elapsed_s)
+        self.bus.deliver()
+
     def step(self) -> None:
         """Move on by one period of the control loop."""
         world, controller = self.world, self.controller
-        self._suffering.look(world.elapsed_s)
-        world.step(self._tick_s())
-        self.bus.advance(world.elapsed_s)
-        self.bus.deliver()
+        self.move(self._tick_s())
         controller.look(world.elapsed_s)
         if controller.running and not controller.standing_still:
             now = controller.now(world.elapsed_s, world.now_utc)
             self._look_ahead(now)
             for decision in controller.tick(now):
                 self._note(decision)
-            for finding in controller.state.found:
-                self.found_s.setdefault(finding.key, world.elapsed_s)
+            if controller.state.findings is not self._findings:
+                self._findings = controller.state.findings
+                for finding in controller.state.found:
+                    self.found_s.setdefault(finding.key, world.elapsed_s)
             self.bus.deliver()
         self.auditor.look(world.elapsed_s, world.resting())
         self._trace.note(_line(world, world.strings_w()))

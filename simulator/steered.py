@@ -139,3 +139,17 @@ class Controller:
 
     def _rise(self) -> None:
         self._bus_is_up = True
+
+
+class NoController(Controller):
+    """No process at all: boards hear no lease, and strings do what their contacts at rest do."""
+
+    def start(self) -> None:
+        """Start nothing."""
+        self.running = False
+        self.runs = 1
+        self.inbound = Inbound(self.site)
+        self.state = begin(self.site, "nobody")
+
+    def end(self) -> None:
+        """End nothing."""

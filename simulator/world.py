@@ -235,6 +235,10 @@ class World:
             for strings, shares in zip(self._strings, self.conducts, strict=True)
         ]
 
+    def tissue_c(self) -> list[float]:
+        """Return the temperature of what is at stake on each tree: its outer fruit or its blossom [°C]."""
+        return self.plant.leaf_c if self._blossom else self.plant.fruit_c
+
     def resting(self) -> list[bool]:
         """Return of each tree whether a board holds any of its strings off."""
         on = {name: board.on for name, board in self.boards.items()}
@@ -297,7 +301,7 @@ class World:
     def _note(self, dt_s: float, heat_w: Sequence[float], tree_air_c: Sequence[float]) -> None:
         """Add a step to the record."""
         record, house_c, outside_c = self.record, self.plant.house_c, self.weather.outside_temp_c
-        tissue_c = self.plant.leaf_c if self._blossom else self.plant.fruit_c
+        tissue_c = self.tissue_c()
         record.outside_min_c = min(record.outside_min_c, outside_c)
         record.house_min_c = min(record.house_min_c, house_c)
         record.house_max_c = max(record.house_max_c, house_c)

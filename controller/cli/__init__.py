@@ -10,6 +10,7 @@ import click
 from controller import __version__
 from controller.cli.alarm import alarm
 from controller.cli.board import board
+from controller.cli.campaign import campaign
 from controller.cli.conform import conform
 from controller.cli.forecast import forecast
 from controller.cli.learn import diagnose, fit, predict
@@ -49,6 +50,7 @@ for command in (
     conform,
     phone,
     rehearse,
+    campaign,
     size,
     plan,
     forecast,

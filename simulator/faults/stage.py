@@ -124,6 +124,13 @@ class Stage:
         self.bus.connect("stranger", (), _deaf).publish(topic, payload, retain=retain)
 
     @staticmethod
+    def places_of(fault: str) -> frozenset[str]:
+        """Return where a fault, or both of a pair, happens; empty where one cannot be simulated."""
+        known = injections()
+        singles = catalogue()[fault].of or (fault,)
+        return frozenset(known[each].place for each in singles) if set(singles) <= set(known) else frozenset()
+
+    @staticmethod
     def _first(found: list[T], target: str, kind: str, known: list[str]) -> T:
         if not found:
             raise RehearsalError(
@@ -168,6 +175,15 @@ def injections() -> dict[str, Injection]:
     for place in PLACES:
         import_module(f"simulator.faults.{place}")
     return {fault: _INJECTIONS[fault] for fault in catalogue() if fault in _INJECTIONS}
+
+
+def happening(fault: str) -> str:
+    """Return what a fault is to a simulated night; two with the same answer are one and the same to it."""
+    known = injections()
+    if fault not in known:
+        return fault
+    begin = known[fault].begin
+    return next(other for other, injection in known.items() if injection.begin is begin)
 
 
 @contextmanager

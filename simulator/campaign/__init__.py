@@ -1,0 +1,1 @@
+"""Campaigns: many nights with many faults, played in parallel, and what was lost in them."""

@@ -1,0 +1,80 @@
+"""A small campaign with real nights: in processes, kept, taken up again; and what rivals make of a night."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from controller.cli import main
+from controller.errors import RehearsalError
+from simulator.campaign import rivals
+from simulator.campaign.campaign import RESULTS, Results, _chunks, run_campaign
+from simulator.campaign.outcome import tasks_of
+from simulator.faults.setting import FaultSetting
+from simulator.night import load_night
+
+NIGHT = load_night("clear-calm")
+
+
+@pytest.fixture(scope="module")
+def oracle():
+    return rivals.always_on(NIGHT, 1)
+
+
+def test_the_oracle_keeps_everything_and_a_thermostat_less(oracle):
+    assert not any(tree.is_damaged for tree in oracle.trees)
+    assert oracle.kwh == pytest.approx(sum(t.power_w for t in NIGHT.load_site().trees) * NIGHT.hours / 1000)
+    plain = rivals.plain_thermostat(NIGHT, 1)
+    assert plain.kwh < 0.5 * oracle.kwh
+    # a tree-ripe lemon begins to freeze at -0.8 °C (FAO ENRS 10, from memory): 0 °C of air is too tight
+    assert rivals.lost_needlessly(plain, oracle) == ["lemon"]
+
+
+def test_a_thermostat_believes_a_probe_that_sticks_warm(oracle):
+    stuck = [FaultSetting(id="S01", target="yuzu", at="5h")]
+    assert "yuzu" in rivals.lost_needlessly(rivals.plain_thermostat(NIGHT, 1, stuck), oracle)
+
+
+def test_foresight_loses_nothing_and_needs_the_least(oracle):
+    foreseen = rivals.perfect_foresight(NIGHT, 1, oracle)
+    assert rivals.lost_needlessly(foreseen, oracle) == []
+    assert foreseen.kwh < rivals.plain_thermostat(NIGHT, 1).kwh
+
+
+@pytest.mark.long
+def test_a_campaign_goes_on_where_it_was_stopped(tmp_path):
+    tasks = tasks_of(("clear-calm",), (1,), singles=True, pairs=False, only=("S24", "F01", "F02"))
+    whole = run_campaign(tasks, tmp_path / "whole", processes=2)
+    half = tmp_path / "half"
+    half.mkdir()
+    lines = (tmp_path / "whole" / RESULTS).read_text().splitlines()
+    (half / RESULTS).write_text("\n".join([*lines[:4], lines[4][:50]]))
+    told = []
+    again = run_campaign(tasks, half, processes=1, on_progress=lambda done, of: told.append((done, of)))
+    assert again == whole
+    assert told[0] == (3, 10)
+    assert told[-1] == (10, 10)
+    same = {each.fault: each.trace_sha256 for each in whole if each.onset == "dusk"}
+    assert same["F01"] == same["F02"] != same["S24"]
+
+
+def test_results_of_another_program_are_not_mixed_in(tmp_path):
+    (tmp_path / RESULTS).write_text(json.dumps({"code": "other"}) + "\n")
+    with pytest.raises(RehearsalError, match="another version"):
+        Results(tmp_path)
+
+
+def test_runs_that_share_a_night_travel_together():
+    tasks = tasks_of(("clear-calm",), (1,), singles=True, pairs=False)
+    chunks = list(_chunks(tasks))
+    assert sorted(task.key for chunk in chunks for task in chunk) == sorted(task.key for task in tasks)
+    assert all(len({(task.night, task.onset) for task in chunk}) == 1 for chunk in chunks)
+
+
+def test_an_unknown_fault_or_night_is_refused_before_anything_is_played(tmp_path):
+    for option in (("--fault", "Z99"), ("--night", "noon")):
+        done = CliRunner().invoke(main, ["campaign", str(tmp_path / "c"), *option])
+        assert done.exit_code != 0
+        assert not (tmp_path / "c").exists()
+    done = CliRunner().invoke(main, ["campaign", str(tmp_path / "c"), "--scheduler", "tcp://127.0.0.1:1"])
+    assert "pip install distributed" in done.output
