@@ -16,6 +16,7 @@
     ├── ProbeError         a probe cannot be calibrated; the text says what to do
     ├── DeliveryError      a message did not reach its way out
     ├── PageError          the page for phones cannot be served so
+    ├── WiringError        a wiring test cannot be made or kept
     └── RehearsalError     a night cannot be played
 
 The core (thermal, crop, plan, guard, keeper) raises only ``ValueError`` for a programmer's mistake: a bad
@@ -105,6 +106,10 @@ class DeliveryError(RimewardError):
 
 class PageError(RimewardError):
     """The page for phones cannot be served so."""
+
+
+class WiringError(RimewardError):
+    """A wiring test cannot be made or kept."""
 
 
 class RehearsalError(RimewardError):

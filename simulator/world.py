@@ -12,7 +12,7 @@ from controller.crop.limits import stage_limit_c
 from controller.crop.season import Stage
 from controller.errors import RehearsalError
 from controller.site.handbook import StringKind
-from controller.site.model import Probe, Site
+from controller.site.model import Board, Probe, Site
 from simulator.boards import SimBoard
 from simulator.materials import Variation
 from simulator.night import Covering, Night
@@ -331,15 +331,21 @@ class World:
             for probe in tree.probes
         }
         return {
-            board.name: (SimPlainBoard if board.is_plain else SimBoard)(
+            board.name: self._board(
                 board,
-                self.site,
                 [pair for pair in probes if board_of.get(pair[0].name, first) == board.name],
                 seed,
                 connect,
             )
             for board in self.site.boards
         }
+
+    def _board(
+        self, board: Board, probes: Sequence[tuple[Probe, SimProbe]], seed: int, connect: Connect
+    ) -> SimBoard:
+        """Return one board with the probes wired to it."""
+        kind = SimPlainBoard if board.is_plain else SimBoard
+        return kind(board, self.site, probes, seed, connect)
 
     def _relays(
         self,

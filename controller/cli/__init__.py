@@ -20,6 +20,7 @@ from controller.cli.probe import probe
 from controller.cli.rehearse import rehearse
 from controller.cli.run import run
 from controller.cli.site import check, schema
+from controller.cli.wire import wire
 from controller.errors import RimewardError
 
 
@@ -58,5 +59,6 @@ for command in (
     predict,
     diagnose,
     probe,
+    wire,
 ):
     main.add_command(command)

@@ -1,0 +1,148 @@
+"""Wiring mistakes planted, and whether the test calls them by their names."""
+
+import random
+from collections import Counter
+
+import pytest
+
+from controller.site.load import example_site, load_site
+from controller.wiring.cause import KNOWN, Cause
+from controller.wiring.check import Stage
+from controller.wiring.verdict import Verdict
+from simulator.mistakes import MISTAKES, mistake
+from simulator.wires import as_declared
+from tests.wiring.conftest import named, rehearse, report
+
+# The quick ones: a mistake, and the stage that shows it.
+QUICK = (
+    ("board-clock-an-hour-off", ()),
+    ("board-without-network", ()),
+    ("two-boards-one-name", ()),
+    ("probe-unplugged", (Stage.PROBES,)),
+    ("one-sensor-two-names", (Stage.PROBES,)),
+    ("probes-exchanged", (Stage.PROBES,)),
+    ("channels-exchanged", (Stage.CHANNELS,)),
+    ("two-strings-one-channel", (Stage.CHANNELS,)),
+    ("coil-dead", (Stage.CHANNELS,)),
+    ("string-dead", (Stage.CHANNELS,)),
+    ("frost-stat-broken", (Stage.CHANNELS,)),
+    ("contact-burnt", (Stage.CHANNELS,)),
+    ("echo-lying", (Stage.CHANNELS,)),
+    ("channel-active-low", (Stage.CHANNELS, Stage.REST)),
+    ("string-on-working-contact", (Stage.CHANNELS, Stage.REST)),
+    ("board-holds-last", (Stage.CHANNELS, Stage.REST)),
+    ("neutral-shared", (Stage.CHANNELS, Stage.CIRCUITS)),
+    ("cut-out-bridged", (Stage.CHANNELS, Stage.GUARDS)),
+)
+
+
+@pytest.mark.parametrize(("name", "needs"), QUICK, ids=[name for name, _ in QUICK])
+def test_a_mistake_is_called_by_its_name(site, name, needs):
+    wiring, expected = mistake(name).plant(site, as_declared(site))
+    rehearsal = rehearse(site, wiring, Stage.BOARDS, *needs)
+    assert named(rehearsal) == {expected}
+    assert report(rehearsal).verdict is Verdict.FAULTY
+
+
+def test_there_are_enough_mistakes_and_each_cause_is_met():
+    assert len(MISTAKES) >= 40
+    assert len({each.name for each in MISTAKES}) == len(MISTAKES)
+    assert {each.cause for each in MISTAKES} == set(Cause)
+
+
+def test_every_cause_says_what_it_is_and_what_to_do():
+    assert set(KNOWN) == set(Cause)
+
+
+def test_an_inverted_channel_whose_board_was_not_pulled_names_the_next_look(site):
+    wiring, _ = mistake("channel-active-low").plant(site, as_declared(site))
+    rehearsal = rehearse(site, wiring, Stage.CHANNELS)
+    (found,) = report(rehearsal).diagnoses
+    assert "pull the board's supply" in found.because
+
+
+class Tally:
+    """What was planted, and what it was called."""
+
+    def __init__(self):
+        self.right, self.wrong, self.passed = [], [], []
+
+    def note(self, what, expected, found, verdict):
+        (self.right if found == expected else self.wrong).append((what, expected, found))
+        if verdict is Verdict.GOOD:
+            self.passed.append(what)
+
+    @property
+    def share(self):
+        return len(self.right) / (len(self.right) + len(self.wrong))
+
+    def show(self, title):
+        planted = len(self.right) + len(self.wrong)
+        print(f"\n{title}: {len(self.right)} of {planted} named right, {self.share:.1%}")
+        for what, expected, found in self.wrong:
+            print(f"  {what}: {_words(expected - found)} missed, {_words(found - expected)} called instead")
+
+
+def _words(pairs):
+    return ", ".join(f"{cause} {'+'.join(targets)}" for cause, targets in sorted(pairs)) or "nothing"
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("meters", [False, True])
+def test_each_mistake_alone(meters):
+    site = load_site(example_site("curlew-yard"))
+    tally, table = Tally(), Counter()
+    for number, each in enumerate(MISTAKES):
+        if each.needs_meters and not meters:
+            continue
+        wiring, expected = each.plant(site, as_declared(site, meters=meters), number % 5)
+        rehearsal = rehearse(site, wiring, seed=number)
+        found = named(rehearsal)
+        tally.note(each.name, {expected}, found, report(rehearsal).verdict)
+        table.update((each.name, str(cause)) for cause, _ in found)
+    print("\nplanted                        called")
+    for (name, cause), _ in sorted(table.items()):
+        print(f"{name:30} {cause}")
+    tally.show(f"alone, {'with' if meters else 'without'} meters")
+    assert tally.passed == []
+    assert tally.share >= 0.95
+
+
+PAIRS = 80
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_random_pairs():
+    """Right: nothing is called that was not planted; what one mistake hides comes out once that is mended."""
+    site = load_site(example_site("curlew-yard"))
+    choose = random.Random(20261020)
+    tally, at_once = Tally(), 0
+    for number in range(PAIRS):
+        meters = number % 2 == 1
+        pair = choose.sample([m for m in MISTAKES if meters or not m.needs_meters], 2)
+        picks = choose.sample(range(5), 2)
+        left = list(zip(pair, picks, strict=True))
+        first, all_found, expected = True, set(), set()
+        for _ in range(3):
+            wiring, due = as_declared(site, meters=meters), []
+            for each, pick in left:
+                wiring, wanted = each.plant(site, wiring, pick)
+                due.append(wanted)
+            expected |= set(due)
+            rehearsal = rehearse(site, wiring, seed=number)
+            found = named(rehearsal)
+            all_found |= found
+            if first:
+                at_once += found == expected
+                verdict = report(rehearsal).verdict
+            first = False
+            left = [part for part, wanted in zip(left, due, strict=True) if wanted not in found]
+            if not left or not found:
+                break
+        tally.note(" and ".join(each.name for each in pair), expected, all_found, verdict)
+    print(f"\nboth named in the first round: {at_once} of {PAIRS}")
+    tally.show("pairs, mended as named")
+    assert tally.passed == []
+    assert tally.share >= 0.95
