@@ -33,10 +33,11 @@ from controller.alarm.desk import Desk
 from controller.alarm.engine import Situation
 from controller.alarm.services import SERVICES, Troubles, found_in
 from controller.alarm.status import MOST_SHOWN, alarms_for_status
+from controller.bus.answers import KEPT_WITHIN_S, Answers
 from controller.bus.inbound import Inbound
-from controller.bus.messages import AlivePayload, LeasePayload
+from controller.bus.messages import AlivePayload, AnswerPayload, LeasePayload
 from controller.bus.mqtt import MqttTransport
-from controller.bus.outbound import send, status_of
+from controller.bus.outbound import answer_payload, send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
@@ -46,7 +47,7 @@ from controller.guard.finding import Finding
 from controller.guard.now import Now
 from controller.journal.reader import confirmations, latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
-from controller.journal.writer import Journal
+from controller.journal.writer import Journal, Then
 from controller.keeper import (
     Action,
     BoardGone,
@@ -182,6 +183,7 @@ class Daemon:
             ping_topic=self.topics.ping(CLIENT),
             protocol=site.broker.protocol,
         )
+        self.answers = Answers(self._answer, KEPT_WITHIN_S * clock.pace)
         self.desk = Desk(site, self.journal, clock, self.transport.publish)
         self.plain = PlainThread(site, clock)
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
@@ -201,6 +203,9 @@ class Daemon:
             self.desk.hear(message)
         elif self.inbound.is_for_controller(message.topic):
             self.inbox.put(message.topic, message)
+
+    def _answer(self, answer: AnswerPayload) -> None:
+        self.transport.publish(self.topics.answer(answer.order), answer.to_json())
 
     def _bus_up(self) -> None:
         self.inbox.put("bus-up", BusUp())
@@ -343,7 +348,9 @@ class Daemon:
                 self.transport.beat()
                 notify("WATCHDOG=1")  # only a whole cycle proves that the loop lives
                 next_tick_s = self.clock.mono_s() + TICK_S
-            self.clock.wait(self.inbox.arrived, next_tick_s - self.clock.mono_s())
+            mono_s = self.clock.mono_s()
+            self.answers.send_overdue(mono_s)
+            self.clock.wait(self.inbox.arrived, min(next_tick_s - mono_s, self.answers.wait_s(mono_s)))
         self._leave()
 
     def _take_in(self) -> bool:
@@ -367,10 +374,14 @@ class Daemon:
     def _apply(self, event: Event) -> None:
         self._state, actions = handle(self._state, event, now_on(self.clock))
         for action in actions:
-            send(action, self.topics, self.transport)
-            self._keep(action)
+            then = None
+            if isinstance(action, Reply | Noted) and action.answer.accepted:  # answered once it is kept
+                then = self.answers.expect(answer_payload(action), self.clock.mono_s())
+            else:
+                send(action, self.topics, self.transport)
+            self._keep(action, then)
 
-    def _keep(self, action: Action) -> None:
+    def _keep(self, action: Action, then: Then | None) -> None:
         match action:
             case Decide(decision=decision, changed=changed):
                 self.journal.put_decision(decision)
@@ -386,13 +397,13 @@ class Daemon:
                     )
             case Reply(answer=answer, order=order):
                 self._status_due_s = float("-inf")
-                self.journal.put_order(order, answer, self.clock.utc())
+                self.journal.put_order(order, answer, self.clock.utc(), then)
                 if answer.accepted:
                     self._plan_soon("a hand order")
                 log.info("hand_order", who=order.who, accepted=answer.accepted, because=answer.because)
             case Noted(answer=answer, confirmation=word):
                 self._status_due_s = float("-inf")
-                self.journal.put_confirmation(word, answer, self.clock.utc())
+                self.journal.put_confirmation(word, answer, self.clock.utc(), then)
                 log.info("confirmation", who=word.who, accepted=answer.accepted, because=answer.because)
             case _:
                 pass

@@ -14,6 +14,7 @@
     ├── LogbookError       a logbook cannot be used; the text names line and column
     ├── ModelError         a learnt model cannot be used or kept
     ├── ProbeError         a probe cannot be calibrated; the text says what to do
+    ├── OrderError         an order by hand was not given, or nothing is known of it
     ├── DeliveryError      a message did not reach its way out
     ├── PageError          the page for phones cannot be served so
     ├── WiringError        a wiring test cannot be made or kept
@@ -98,6 +99,10 @@ class ModelError(RimewardError):
 
 class ProbeError(RimewardError):
     """A probe cannot be calibrated so."""
+
+
+class OrderError(RimewardError):
+    """An order by hand could not be given, or nobody answered it."""
 
 
 class DeliveryError(RimewardError):

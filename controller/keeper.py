@@ -24,9 +24,9 @@ from controller.guard import witness as wit
 from controller.guard.confirm import Confirmation, Known, Words, done, take_word
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
-from controller.guard.hand import Answer, HandOrder, Order, StandingOrder, weigh
+from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
-from controller.guard.look import Warming, near_frost, of_boards, of_probes, of_trees
+from controller.guard.look import Warming, near_frost, of_boards, of_orders, of_probes, of_trees
 from controller.guard.now import Now
 from controller.guard.reading import ProbeMemory, reborn, remember
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree, held_by_plan
@@ -224,7 +224,9 @@ class State:
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
     trees: Mapping[str, TreeMemory] = field(default_factory=dict)
     vents: Mapping[str, VentMemory] = field(default_factory=dict)
-    orders: Mapping[tuple[str, str], StandingOrder] = field(default_factory=dict)
+    orders: Mapping[Key, StandingOrder] = field(default_factory=dict)
+    latest_order: str = ""
+    orders_before: Mapping[Key, StandingOrder] = field(default_factory=dict)
     confirmed: Words = field(default_factory=dict)
     heat: Mapping[str, Decision] = field(default_factory=dict)
     vent: Mapping[str, Decision] = field(default_factory=dict)
@@ -263,6 +265,8 @@ def _with(
         trees=state.trees,
         vents=state.vents,
         orders=state.orders,
+        latest_order=state.latest_order,
+        orders_before=state.orders_before,
         confirmed=state.confirmed,
         heat=state.heat,
         vent=state.vent,
@@ -428,21 +432,17 @@ def _hear_person(state: State, event: HandOrdered | Confirmed, now: Now) -> tupl
 
 
 def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[Action, ...]]:
-    key = (order.target_kind, order.target)
     known = {
         "tree": frozenset(state.trees),
         "vent": frozenset(state.vents),
         "all": frozenset[str](),
     }[order.target_kind]
-    last = state.orders.get(key)
-    standing, answer = weigh(order, known, last.order.version if last else 0, now)
-    reply = Reply(answer=answer, order=order)
-    if standing is None:
-        return state, (reply,)
-    orders = {**state.orders, key: standing}
-    if order.target_kind == "all":  # an order for all replaces what stood for single trees
-        orders = {k: o for k, o in orders.items() if k == key or k[0] == "vent"}
-    return replace(state, orders=orders), (reply,)
+    before = Orders(standing=state.orders, latest=state.latest_order, before=state.orders_before)
+    orders, answer = take(before, order, known, now)
+    if not answer.accepted:
+        return state, (Reply(answer=answer, order=order),)
+    after = replace(state, orders=orders.standing, latest_order=orders.latest, orders_before=orders.before)
+    return after, (Reply(answer=answer, order=order),)
 
 
 def _take_word(state: State, confirmation: Confirmation, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -550,6 +550,8 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         trees=trees,
         vents=vents,
         orders=state.orders,
+        latest_order=state.latest_order,
+        orders_before=state.orders_before,
         confirmed=state.confirmed,
         heat=heat,
         vent=vent,
@@ -588,7 +590,10 @@ def _look(state: State, now: Now) -> State:
     }
     return replace(
         state,
-        findings={**state.findings, GUARD: (*of_probes(probes), *boards, *trees)},
+        findings={
+            **state.findings,
+            GUARD: (*of_probes(probes), *boards, *trees, *of_orders(state.orders, now)),
+        },
         warming=warming,
         proven={**state.proven, **proven},
         looked_s=now.mono_s,

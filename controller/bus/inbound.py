@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from datetime import UTC, datetime
 from typing import Literal
 
 from controller.bus.layouts import read_probe
@@ -84,19 +85,27 @@ class Inbound:
 
 _Target = tuple[Literal["tree", "vent", "all"], str]
 _EVERYTHING: _Target = ("all", "all")
+# What is taken back has no end of its own.
+_NO_END = datetime.fromtimestamp(0.0, tz=UTC)
 
 
 def _order(order_id: str, payload: bytes) -> HandOrder:
     hand = read(HandPayload, payload)
-    kind, name = _target(hand)
+    if (hand.of is not None) != (hand.order == "taken-back"):
+        raise MessageError("'of' names the order that is taken back, and nothing else has it")
+    if hand.until is None and hand.of is None:
+        raise MessageError("an order has an end: 'until'")
+    kind, name = _target(hand) if hand.of is None else _EVERYTHING
     return HandOrder(
         id=order_id[:64],
         who=hand.who,
         target_kind=kind,
         target=name,
         order=Order(hand.order),
-        until=hand.until,
+        until=hand.until or _NO_END,
         version=hand.version,
+        consent=hand.consent,
+        of=hand.of or "",
     )
 
 

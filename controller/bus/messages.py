@@ -91,15 +91,21 @@ class AlivePayload(Payload):
 
 
 class HandPayload(Payload):
-    """A person's order; it always ends."""
+    """A person's order; it always ends.
+
+    ``consent`` holds the words that let one tree's fruit go ("let the yuzu go"); "taken-back" puts back what
+    stood before the latest order, whose id ``of`` names.
+    """
 
     who: str = Field(min_length=1, max_length=40)
     tree: ShortId | None = None
     vent: ShortId | None = None
     all: Literal[True] | None = None
-    order: Literal["hand-on", "hand-off", "auto"]
-    until: AwareDatetime
+    order: Literal["hand-on", "hand-off", "auto", "taken-back"]
+    until: AwareDatetime | None = None
     version: int = Field(default=0, ge=0)
+    consent: str = Field(default="", max_length=80)
+    of: ShortId | None = None
 
 
 class ConfirmPayload(Payload):
@@ -175,6 +181,8 @@ class StandingStatus(Payload):
     order: Literal["hand-on", "hand-off"]
     who: str
     ends_at: datetime
+    version: int = 0
+    lets_go: bool = False
 
 
 class ConfirmedStatus(Payload):

@@ -47,12 +47,14 @@ def send(action: Action, topics: Topics, transport: Transport) -> None:
             transport.publish(topics.lease(lease.board), payload.to_json(), expiry_s=lease.ttl_s)
         case Decide(decision=decision):
             transport.publish(topics.decision(decision.name), _decision(decision).to_json())
-        case Reply(answer=answer, order=order):
-            reply = AnswerPayload(order=order.id, accepted=answer.accepted, because=answer.because)
-            transport.publish(topics.answer(order.id), reply.to_json())
-        case Noted(answer=answer, confirmation=word):
-            reply = AnswerPayload(order=word.id, accepted=answer.accepted, because=answer.because)
-            transport.publish(topics.answer(word.id), reply.to_json())
+        case Reply() | Noted():
+            transport.publish(topics.answer(action.answer.id), answer_payload(action).to_json())
+
+
+def answer_payload(action: Reply | Noted) -> AnswerPayload:
+    """Return the answer to a person's order or word."""
+    answer = action.answer
+    return AnswerPayload(order=answer.id, accepted=answer.accepted, because=answer.because)
 
 
 def _decision(decision: Decision) -> DecisionPayload:
@@ -142,6 +144,8 @@ def status_of(
                 order="hand-on" if order.order is Order.HAND_ON else "hand-off",
                 who=order.who,
                 ends_at=now.utc + timedelta(seconds=standing.ends_s - now.mono_s),
+                version=order.version,
+                lets_go=order.lets_go,
             )
             for standing in state.orders.values()
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s

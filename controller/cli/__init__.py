@@ -13,6 +13,7 @@ from controller.cli.board import board
 from controller.cli.campaign import campaign
 from controller.cli.conform import conform
 from controller.cli.forecast import forecast
+from controller.cli.hand import hand
 from controller.cli.learn import diagnose, fit, predict
 from controller.cli.phone import phone
 from controller.cli.plan import plan, size
@@ -43,6 +44,7 @@ def main() -> None:
 
 
 for command in (
+    hand,
     alarm,
     check,
     schema,

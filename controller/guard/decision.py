@@ -32,6 +32,7 @@ class Reason(StrEnum):
     HAND_ON = "hand-on"
     HAND_OFF = "hand-off"
     HAND_OFF_OVERRULED = "hand-off-overruled"
+    LET_GO = "let-go"
     COLD = "cold"
     NOT_YET_WARM = "not-yet-warm"
     MINIMUM_ON_TIME = "minimum-on-time"
@@ -99,6 +100,9 @@ _SENTENCES: dict[Reason, str] = {
     Reason.HAND_OFF: "{who} ordered it off until {until}, and {temp_c:.1f} °C is above {limit_c:.1f} °C",
     Reason.HAND_OFF_OVERRULED: (
         "{who} ordered it off, but {temp_c:.1f} °C is not above {limit_c:.1f} °C, where fruit is lost"
+    ),
+    Reason.LET_GO: (
+        "{who} let its fruit go until {until}: off at {temp_c:.1f} °C, fruit is lost at {limit_c:.1f} °C"
     ),
     Reason.COLD: "{temp_c:.2f} °C is not above the hold temperature {limit_c:.2f} °C",
     Reason.NOT_YET_WARM: "{temp_c:.2f} °C is not yet above {limit_c:.2f} °C, where the heat may rest again",

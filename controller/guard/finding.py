@@ -39,6 +39,7 @@ class FindingCode(StrEnum):
     FRUIT_IN_DANGER = "fruit-in-danger"
     TOO_HOT = "too-hot"
     OFF_OVERRULED = "off-overruled"
+    ORDER_ENDED = "order-ended"
     # what only the model sees, from hours and nights of readings
     FLEECE_OFF = "fleece-off"
     FLEECE_WET = "fleece-wet"
@@ -234,7 +235,14 @@ KNOWN: dict[FindingCode, Known] = {
         severity=2,
         what="an order to keep heat off is overruled",
         cause="it is cold enough to lose fruit",
-        look_at="whether the order was meant; say so by naming the tree, or take it back",
+        look_at="whether the order was meant: `rimeward hand off --consent` keeps even this tree cold",
+    ),
+    FindingCode.ORDER_ENDED: Known(
+        severity=2,
+        what="an order by hand has ended",
+        cause="every order ends by itself; nobody renewed it",
+        look_at="whether it is still wanted",
+        once=True,
     ),
     FindingCode.SITE_FILE_TROUBLE: Known(
         severity=3,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from controller.guard.decision import Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.finding import WORST, Finding, FindingCode, finding
+from controller.guard.hand import Key, Order, StandingOrder
 from controller.guard.lease import CONFIRM_S, BoardMemory, BoardRules
 from controller.guard.now import Now
 from controller.guard.tree import TreeRules
@@ -20,6 +21,8 @@ EFFECT_S = 1800.0
 EFFECT_K = 0.3
 # A tree not known to be this much warmer than its hold temperature is near frost.
 NEAR_FROST_K = 2.0
+# An order that ended is told for so long [s].
+ENDED_TOLD_S = 3600.0
 
 _TREE_FINDINGS = {
     Reason.TOO_HOT: FindingCode.TOO_HOT,
@@ -131,6 +134,23 @@ def _of_outputs(board: BoardRules, memory: BoardMemory, heat: Mapping[str, Decis
         elif is_on and channel in memory.off and not memory.echoed_seq >= memory.seq:
             because = f"{output} was let off {tree} and still says it is on"
             found.append(finding(FindingCode.BOARD_DISOBEYS, output, because))
+    return found
+
+
+def of_orders(standing: Mapping[Key, StandingOrder], now: Now) -> list[Finding]:
+    """Return the orders that ended by themselves lately: whoever gave one may have forgotten it.
+
+    Heat that stays on costs money, and is only shown; heat that was kept off is told.
+    """
+    found = []
+    for each in standing.values():
+        order, ended_s = each.order, now.mono_s - each.ends_s
+        if order.order is Order.AUTO or not 0.0 <= ended_s < ENDED_TOLD_S:
+            continue
+        kept_off = order.order is Order.HAND_OFF and order.target_kind != "vent"
+        because = f"{order.who}'s order {order.order} for {order.target} ended {ended_s / 60:.0f} min ago"
+        severity = None if kept_off else 1
+        found.append(finding(FindingCode.ORDER_ENDED, order.target, because, severity=severity))
     return found
 
 

@@ -6,7 +6,8 @@ Heat is the resting state: whatever is not known to be warm is heated.
                            frozen                                             -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
     3  doubt               the model, the siblings or the probe's own past speak against the reading -> heat
-    4  hand order          on -> heat;  off -> off, but never where fruit is lost
+    4  hand order          on -> heat;  off -> off, but where fruit is lost only if the
+                           order names that
     5  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
     6  minimum on time     a heater that began stays on for 120 s
     7  switched often      at the eleventh switching within the hour it stays on
@@ -146,6 +147,8 @@ def _ladder(
     if order is not None and order.order is Order.HAND_ON:
         return record(Reason.HAND_ON, heat=True)
     if order is not None and order.order is Order.HAND_OFF:
+        if order.lets_go:
+            return record(Reason.LET_GO, heat=False, limit_c=rules.hand_off_floor_c)
         if temp_c > rules.hand_off_floor_c:
             return record(Reason.HAND_OFF, heat=False, limit_c=rules.hand_off_floor_c)
         return record(Reason.HAND_OFF_OVERRULED, heat=True, limit_c=rules.hand_off_floor_c)

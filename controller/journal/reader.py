@@ -7,10 +7,12 @@ so that a correction made today also mends the past.
 import math
 import sqlite3
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from controller.guard.confirm import HARVEST_H, Confirmation
-from controller.guard.hand import HandOrder, Order
+from controller.guard.hand import LONGEST_ON_S, HandOrder, Order, Orders, in_force, take
+from controller.guard.now import Now
 from controller.site.model import Probe
 from controller.site.work import Work
 
@@ -43,25 +45,37 @@ def latest_readings(
 
 
 def standing_orders(connection: sqlite3.Connection, now: datetime) -> list[HandOrder]:
-    """Return the accepted orders that have not ended, the latest for each target, oldest first."""
+    """Return the orders that act now, each until the end it was given when it was taken.
+
+    What people ordered in the last hours is taken once more, in order and as of then: so an order that was
+    replaced, taken back or has ended does not come to life again, and none is prolonged.
+    """
     rows = connection.execute(
-        "SELECT id, who, target_kind, target, position, until_s, version, max(received_s) FROM hand_order "
-        "WHERE accepted = 1 AND until_s > ? AND received_s <= ? GROUP BY target_kind, target "
-        "ORDER BY max(received_s)",
-        (now.timestamp(), now.timestamp()),
+        "SELECT id, received_s, who, target_kind, target, position, until_s, version, consent, taken_back "
+        "FROM hand_order WHERE accepted = 1 AND received_s > ? AND received_s <= ? ORDER BY number",
+        (now.timestamp() - LONGEST_ON_S, now.timestamp()),
     )
-    return [
-        HandOrder(
+    orders = Orders()
+    for row in rows:
+        order = HandOrder(
             id=row[0],
-            who=row[1],
-            target_kind=row[2],
-            target=row[3],
-            order=Order(row[4]),
-            until=datetime.fromtimestamp(row[5], tz=UTC),
-            version=row[6],
+            who=row[2],
+            target_kind=row[3],
+            target=row[4],
+            order=Order(row[5]),
+            until=_utc(row[6]),
+            version=row[7],
+            consent=row[8],
+            of=row[9],
         )
-        for row in rows
-    ]
+        then = Now(mono_s=row[1], utc=_utc(row[1]))
+        orders, _ = take(orders, order, frozenset({order.target}), then)
+    present = Now(mono_s=now.timestamp(), utc=now)
+    return [replace(each.order, until=_utc(each.ends_s)) for each in in_force(orders.standing, present)]
+
+
+def _utc(at_s: float) -> datetime:
+    return datetime.fromtimestamp(at_s, tz=UTC)
 
 
 def confirmations(connection: sqlite3.Connection, now: datetime) -> list[Confirmation]:

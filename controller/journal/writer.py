@@ -10,6 +10,7 @@ import queue
 import sqlite3
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -31,11 +32,16 @@ BATCH_S = 2.0
 KEEP_S = 800 * 86400.0
 
 
+# Called with whether a row is kept.
+Then = Callable[[bool], None]
+
+
 @dataclass(frozen=True, slots=True)
 class _Row:
     sql: str
     values: tuple[Any, ...]
     must_survive: bool = False
+    then: Then | None = None
 
 
 class Journal:
@@ -107,10 +113,16 @@ class Journal:
             json.dumps(arrays, separators=(",", ":")),
         )
 
-    def put_order(self, order: HandOrder, answer: Answer, received_at: datetime) -> None:
-        """Keep a person's order and the answer; these rows survive a power cut."""
+    def put_order(
+        self, order: HandOrder, answer: Answer, received_at: datetime, then: Then | None = None
+    ) -> None:
+        """Keep a person's order and the answer; these rows survive a power cut.
+
+        ``then`` is called, by the journal's thread, with whether it is kept.
+        """
         self._put(
-            "INSERT OR REPLACE INTO hand_order VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO hand_order (id, received_s, who, target_kind, target, position, until_s, version, "
+            "accepted, because, consent, taken_back) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             order.id,
             received_at.timestamp(),
             order.who,
@@ -121,11 +133,16 @@ class Journal:
             order.version,
             int(answer.accepted),
             answer.because,
+            order.consent,
+            order.of,
             must_survive=True,
+            then=then,
         )
 
-    def put_confirmation(self, word: Confirmation, answer: Answer, received_at: datetime) -> None:
-        """Keep what a person said was done and the answer; these rows survive a power cut."""
+    def put_confirmation(
+        self, word: Confirmation, answer: Answer, received_at: datetime, then: Then | None = None
+    ) -> None:
+        """Keep what a person said was done and the answer, as ``put_order`` does."""
         self._put(
             "INSERT OR REPLACE INTO confirmation VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             word.id,
@@ -140,6 +157,7 @@ class Journal:
             int(answer.accepted),
             answer.because,
             must_survive=True,
+            then=then,
         )
 
     def put_alarm(self, key: str, body: str | None) -> None:
@@ -204,11 +222,16 @@ class Journal:
         self._put("DELETE FROM alarm_event WHERE at_s < ?", oldest_s)
         self._put("DELETE FROM message WHERE made_s < ?", oldest_s)
 
-    def _put(self, sql: str, *values: Any, must_survive: bool = False) -> None:
+    def _put(self, sql: str, *values: Any, must_survive: bool = False, then: Then | None = None) -> None:
+        row = _Row(sql, values, must_survive, then)
         try:
-            self._rows.put_nowait(_Row(sql, values, must_survive))
+            self._rows.put_nowait(row)
         except queue.Full:
-            self.rows_dropped += 1
+            self._drop([row])
+
+    def _drop(self, rows: list[_Row]) -> None:
+        self.rows_dropped += len(rows)
+        _tell(rows, kept=False)
 
     # ---- the writer's thread --------------------------------------------------------------------------
 
@@ -222,7 +245,7 @@ class Journal:
         while going_on:
             batch, going_on = self._next_batch()
             if connection is None:
-                self.rows_dropped += len(batch)
+                self._drop(batch)
             elif batch:
                 self._write(connection, batch)
         if connection is not None:
@@ -255,11 +278,18 @@ class Journal:
             connection.execute("COMMIT")
             self.rows_written += len(batch)
             self.trouble = ""
+            _tell(batch, kept=True)
         except sqlite3.Error as error:
             self.trouble = f"{len(batch)} rows could not be kept: {error}"
-            self.rows_dropped += len(batch)
+            self._drop(batch)
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
+
+
+def _tell(rows: list[_Row], *, kept: bool) -> None:
+    for row in rows:
+        if row.then is not None:
+            row.then(kept)
 
 
 def _without_nan(values: list[Any]) -> list[Any]:

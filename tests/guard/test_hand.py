@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from controller.guard.hand import HandOrder, Order, weigh
+from controller.guard.hand import HandOrder, Order, Orders, in_force, take, weigh
 from tests.conftest import DUSK, at
 
 KNOWN = frozenset({"lemon", "yuzu"})
@@ -66,3 +66,114 @@ def test_without_a_trusted_clock_the_longest_time_stands():
 
 def test_back_to_automatic_is_always_possible():
     assert weigh(order(Order.AUTO, hours=-1), KNOWN, 0, at(0.0))[1].because == "lemon is on automatic"
+
+
+# ---- several orders, and taking the latest back ----------------------------------------------------------
+
+
+def given(order_id, position=Order.HAND_ON, *, target="lemon", kind="tree", hours=2.0, of="", consent=""):
+    until = DUSK + timedelta(hours=hours)
+    return HandOrder(
+        id=order_id,
+        who="Nora",
+        target_kind=kind,
+        target=target,
+        order=position,
+        until=until,
+        of=of,
+        consent=consent,
+    )
+
+
+def taken(*orders, mono_s=0.0):
+    all_of_them, answer = Orders(), None
+    for each in orders:
+        all_of_them, answer = take(all_of_them, each, KNOWN, at(mono_s))
+    return all_of_them, answer
+
+
+def acting(orders, mono_s=0.0):
+    return [(each.order.target, str(each.order.order)) for each in in_force(orders.standing, at(mono_s))]
+
+
+def test_taking_back_puts_back_all_that_stood():
+    before = (given("1"), given("2", Order.HAND_OFF, target="yuzu"), given("3", kind="vent", target="lemon"))
+    orders, _ = taken(*before, given("4", Order.HAND_OFF, kind="all", target="all"))
+    assert acting(orders) == [("lemon", "hand-on"), ("all", "hand-off")]
+    orders, answer = take(
+        orders, given("5", Order.TAKEN_BACK, kind="all", target="all", of="4"), KNOWN, at(0.0)
+    )
+    assert answer.because == (
+        "taken back; what stands: hand-on for lemon, hand-off for yuzu, hand-on for lemon"
+    )
+    assert acting(orders) == acting(taken(*before)[0])
+
+
+def test_what_ended_meanwhile_does_not_come_back():
+    orders, _ = taken(given("1", hours=1.0), given("2", Order.AUTO))
+    back = given("3", Order.TAKEN_BACK, of="2")
+    orders, answer = take(orders, back, KNOWN, at(3601.0))
+    assert answer.because == "taken back; what stands: everything on automatic"
+    assert acting(orders, 3601.0) == []
+
+
+@pytest.mark.parametrize("of", ["", "1", "no-such"])
+def test_only_the_latest_can_be_taken_back_and_only_once(of):
+    orders, _ = taken(given("1"), given("2", target="yuzu"))
+    after, answer = take(orders, given("3", Order.TAKEN_BACK, of=of), KNOWN, at(0.0))
+    assert not answer.accepted
+    assert after is orders
+    once, _ = take(orders, given("3", Order.TAKEN_BACK, of="2"), KNOWN, at(0.0))
+    assert not take(once, given("4", Order.TAKEN_BACK, of="2"), KNOWN, at(0.0))[1].accepted
+
+
+@pytest.mark.fault("U10")
+def test_an_order_that_comes_twice_is_one_order():
+    once, _ = taken(given("1", Order.HAND_OFF), given("2"))
+    twice, answer = taken(given("1", Order.HAND_OFF), given("2"), given("2"), mono_s=5.0)
+    assert answer.accepted
+    assert acting(twice) == acting(once)
+    orders, _ = take(twice, given("3", Order.TAKEN_BACK, of="2"), KNOWN, at(5.0))
+    assert acting(orders) == [("lemon", "hand-off")]
+    assert [each.ends_s for each in twice.standing.values()] == [7200.0]
+
+
+@pytest.mark.fault("U02")
+@pytest.mark.parametrize(
+    ("order", "because"),
+    [
+        (given("1", Order.HAND_OFF), "where fruit is lost it is heated all the same, unless the order says"),
+        (given("1", Order.HAND_OFF, consent=" Let the  LEMON go "), "; its fruit may freeze"),
+        (given("1", Order.HAND_OFF, kind="vent"), "hand-off for lemon until 2027-01-14 19:00 UTC"),
+        (given("1", Order.HAND_OFF, kind="all", target="all"), "it is heated all the same"),
+    ],
+)
+def test_an_order_against_heat_says_what_it_means_for_the_fruit(order, because):
+    _, answer = taken(order)
+    assert answer.accepted
+    assert answer.because.endswith(because) or because in answer.because
+
+
+@pytest.mark.parametrize(
+    ("order", "why"),
+    [
+        (
+            given("1", Order.HAND_OFF, consent="yes"),
+            "to lose this tree's fruit on purpose, say 'let the lemon go'",
+        ),
+        (given("1", Order.HAND_OFF, consent="let the yuzu go"), "say 'let the lemon go'"),
+        (
+            given("1", Order.HAND_ON, consent="let the lemon go"),
+            "only with an order that keeps heat off one tree",
+        ),
+        (
+            given("1", Order.HAND_OFF, kind="all", target="all", consent="let the all go"),
+            "only with an order that keeps heat off one tree",
+        ),
+    ],
+)
+def test_fruit_is_let_go_only_by_its_tree_s_own_name(order, why):
+    orders, answer = taken(order)
+    assert not answer.accepted
+    assert why in answer.because
+    assert orders.standing == {}

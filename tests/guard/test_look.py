@@ -183,3 +183,23 @@ def test_what_others_find_stands_beside_it_until_they_say_otherwise(drive):
     drive.tell(Found(source="daemon", findings=()))
     assert drive.state.findings["daemon"] == ()
     assert drive.state.found == drive.state.findings[GUARD]
+
+
+@pytest.mark.fault("U01", "U03")
+@pytest.mark.parametrize(
+    ("position", "severity"), [(Order.HAND_OFF, 2), (Order.HAND_ON, 1), (Order.AUTO, None)]
+)
+def test_a_forgotten_order_ends_by_itself_and_that_is_told_for_an_hour(drive, position, severity):
+    until = at(1800.0).utc
+    order = HandOrder(id="o", who="Nora", target_kind="tree", target="lemon", order=position, until=until)
+    rest(drive)
+    drive.tell(HandOrdered(order=order))
+    rest(drive, 27.0)
+    assert FindingCode.ORDER_ENDED not in [each.code for each in drive.state.found]
+    rest(drive, 3.0)
+    told = [each for each in drive.state.found if each.code is FindingCode.ORDER_ENDED]
+    assert [each.severity for each in told] == ([] if severity is None else [severity])
+    if severity is not None:
+        assert told[0].because == f"Nora's order {position} for lemon ended 2 min ago"
+    rest(drive, 60.0)
+    assert FindingCode.ORDER_ENDED not in [each.code for each in drive.state.found]

@@ -1,6 +1,7 @@
 """The ladder of a tree's heat, rung by rung."""
 
 import math
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -71,6 +72,16 @@ def test_a_hand_order_against_heat_ends_where_fruit_is_lost(temp_c, heat, reason
     decision, _ = decide(HEATING, temp_c, hand=order(Order.HAND_OFF))
     assert (decision.active, decision.reason) == (heat, reason)
     assert "Nora ordered it off" in decision.because
+
+
+@pytest.mark.fault("U02")
+def test_fruit_that_was_let_go_by_name_is_let_go_and_a_bad_probe_heats_all_the_same():
+    hand = replace(order(Order.HAND_OFF), consent="let the lemon go")
+    decision, _ = decide(HEATING, -6.0, hand=hand)
+    assert (decision.active, decision.reason) == (False, Reason.LET_GO)
+    assert "Nora let its fruit go until 19:00 UTC: off at -6.0 °C" in decision.because
+    blind, _ = decide(HEATING, -6.0, fault=Reason.PROBE_STALE, hand=hand)
+    assert (blind.active, blind.reason) == (True, Reason.PROBE_STALE)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 import math
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -181,3 +182,82 @@ def test_words_are_read_back_in_order_for_a_month(path):
     with closing(open_for_reading(path)) as connection:
         assert confirmations(connection, DUSK + timedelta(hours=1)) == list(given)
         assert confirmations(connection, DUSK) == [given[0]]
+
+
+# ---- orders after a restart --------------------------------------------------------------------------------
+
+
+def ordered(*orders):
+    """Return puts that keep orders as received a minute after each other."""
+
+    def put(number, each):
+        received = DUSK + timedelta(minutes=number)
+        return lambda journal: journal.put_order(each, answer(each.id), received)
+
+    return [put(number, each) for number, each in enumerate(orders)]
+
+
+def recalled(path, minutes):
+    with closing(open_for_reading(path)) as connection:
+        orders = standing_orders(connection, DUSK + timedelta(minutes=minutes))
+    return [(each.target, str(each.order), (each.until - DUSK).total_seconds() / 60.0) for each in orders]
+
+
+@pytest.mark.fault("P-08")
+def test_an_order_that_was_replaced_by_a_shorter_one_does_not_come_to_life_again(path):
+    written(path, *ordered(order("1", position=Order.HAND_OFF, hours=3), order("2", hours=1)))
+    assert recalled(path, 30) == [("lemon", "hand-on", 60.0)]
+    assert recalled(path, 90) == []
+
+
+@pytest.mark.fault("P-08")
+def test_no_restart_prolongs_an_order_beyond_what_it_was_given(path):
+    written(path, *ordered(order("1", position=Order.HAND_OFF, hours=10)))
+    assert recalled(path, 180) == [("lemon", "hand-off", 240.0)]  # four hours at most, from when it came
+    assert recalled(path, 241) == []
+
+
+def test_what_was_taken_back_stays_so_and_what_was_let_go_too(path):
+    gone = replace(order("1", position=Order.HAND_OFF), consent="let the lemon go")
+    everything = replace(order("2", hours=3), target_kind="all", target="all")
+    back = replace(order("3", position=Order.TAKEN_BACK), of="2", target_kind="all", target="all")
+    written(path, *ordered(gone, everything))
+    assert recalled(path, 10) == [("all", "hand-on", 180.0)]
+    written(path, lambda journal: journal.put_order(back, answer("3"), DUSK + timedelta(minutes=5)))
+    assert recalled(path, 10) == [("lemon", "hand-off", 120.0)]
+    with closing(open_for_reading(path)) as connection:
+        (order_again,) = standing_orders(connection, DUSK + timedelta(minutes=10))
+    assert order_again.lets_go
+
+
+@pytest.mark.fault("D16")
+def test_an_old_backup_brings_back_no_order(path):
+    written(path, *ordered(order("1", position=Order.HAND_OFF, hours=4)))
+    assert recalled(path, 3 * 24 * 60) == []
+
+
+def test_whoever_waits_is_told_whether_a_row_is_kept(path, monkeypatch):
+    told = []
+    journal = Journal(path)
+    journal.start()
+    journal.put_order(order(), answer(), DUSK, told.append)
+    journal.stop()
+    assert told == [True]
+    path.parent.chmod(0o700)
+    unwritable = Journal(path.parent)  # a folder is no file
+    unwritable.start()
+    unwritable.put_order(order(), answer(), DUSK, told.append)
+    unwritable.stop()
+    assert told == [True, False]
+    monkeypatch.setattr("controller.journal.writer.QUEUE_ROWS", 1)
+    full = Journal(path)
+    full.put_order(order(), answer(), DUSK, told.append)
+    full.put_order(order(), answer(), DUSK, told.append)
+    assert told == [True, False, False]
+
+
+def test_a_row_that_the_database_refuses_is_told_too(path):
+    told = []
+    odd = replace(order(), who=None)
+    written(path, lambda journal: journal.put_order(odd, answer(), DUSK, told.append))
+    assert told == [False]
