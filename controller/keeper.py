@@ -19,6 +19,7 @@ from datetime import datetime
 from typing import assert_never
 
 from controller.crop.limits import limits_of
+from controller.guard import circuits as cir
 from controller.guard import evidence as ev
 from controller.guard import witness as wit
 from controller.guard.confirm import Confirmation, Known, Words, done, take_word
@@ -70,6 +71,14 @@ class EchoHeard:
     seq: int
     on: tuple[str, ...]
     uptime_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerHeard:
+    """A meter told what a circuit draws [W]."""
+
+    circuit: str
+    power_w: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +146,7 @@ class Tick:
 Event = (
     ProbeHeard
     | EchoHeard
+    | PowerHeard
     | BoardGone
     | HandOrdered
     | Confirmed
@@ -200,6 +210,7 @@ class Rules:
     board_probes: Mapping[str, frozenset[str]]
     vents: tuple[VentRules, ...]
     boards: tuple[BoardRules, ...]
+    circuits: tuple[cir.CircuitRules, ...]
     house_probes: tuple[str, ...]
     outside_probes: tuple[str, ...]
     periods_s: Mapping[str, float]
@@ -237,6 +248,7 @@ class State:
     findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
     warming: Mapping[str, Warming] = field(default_factory=dict)
     proven: Mapping[str, datetime] = field(default_factory=dict)
+    circuits: Mapping[str, cir.CircuitMemory] = field(default_factory=dict)
     looked_s: float = -math.inf
 
     @property
@@ -277,6 +289,7 @@ def _with(
         findings=state.findings,
         warming=state.warming,
         proven=state.proven,
+        circuits=state.circuits,
         looked_s=state.looked_s,
     )
 
@@ -291,6 +304,7 @@ def begin(site: Site, session: str) -> State:
         boards={board.name: BoardMemory() for board in rules.boards},
         trees={tree.name: TreeMemory() for tree in rules.trees},
         vents={vent.name: VentMemory(open=vent.rests_open) for vent in rules.vents},
+        circuits={circuit.name: cir.CircuitMemory() for circuit in rules.circuits},
     )
 
 
@@ -345,12 +359,27 @@ def _rules_of(site: Site) -> Rules:
             for vent, later_k in zip(site.vents, staged_k([v.open_above_c for v in site.vents]), strict=True)
         ),
         boards=tuple(boards),
+        circuits=_circuits_of(site),
         house_probes=tuple(probe.name for probe in site.probes_of("house")),
         outside_probes=tuple(probe.name for probe in site.probes_of("outside")),
         periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
         offsets_k={probe.name: probe.offset_k for probe in site.probes},
         longitude_deg=site.place.longitude_deg,
         witness=wit.witness_rules_of(site),
+    )
+
+
+def _circuits_of(site: Site) -> tuple[cir.CircuitRules, ...]:
+    """Return what the ledger of watts needs of each circuit that has a meter."""
+    fed = [(string, tree.name) for tree in site.trees for string in tree.strings]
+    return tuple(
+        cir.CircuitRules(
+            name=circuit.name,
+            declared_w={s.channel: s.power_w for s, _ in fed if s.circuit == circuit.name},
+            trees={s.channel: tree for s, tree in fed if s.circuit == circuit.name},
+        )
+        for circuit in site.circuits
+        if circuit.meter
     )
 
 
@@ -366,6 +395,11 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return _hear_echo(state, event, now), ()
         case Tick():
             return _tick(state, now)
+        case PowerHeard(circuit=circuit, power_w=power_w):
+            if (circuit_memory := state.circuits.get(circuit)) is None:
+                return state, ()
+            heard_of = cir.hear(circuit_memory, power_w, now)
+            return replace(state, circuits={**state.circuits, circuit: heard_of}), ()
         case BoardGone():
             return _forget_board(state, event.board), ()
         case HandOrdered() | Confirmed():
@@ -562,6 +596,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         findings=state.findings,
         warming=state.warming,
         proven=state.proven,
+        circuits=state.circuits,
         looked_s=state.looked_s,
     )
     return (_look(new, now) if now.mono_s - state.looked_s >= LOOK_S else new), tuple(actions)
@@ -588,16 +623,44 @@ def _look(state: State, now: Now) -> State:
         for tree, taken in warming.items()
         if taken.is_proof and not (tree in state.warming and state.warming[tree].is_proof)
     }
+    circuits, circuit_memories = _look_at_circuits(state, cold, now)
     return replace(
         state,
         findings={
             **state.findings,
-            GUARD: (*of_probes(probes), *boards, *trees, *of_orders(state.orders, now)),
+            GUARD: (*of_probes(probes), *boards, *trees, *circuits, *of_orders(state.orders, now)),
         },
+        circuits=circuit_memories,
         warming=warming,
         proven={**state.proven, **proven},
         looked_s=now.mono_s,
     )
+
+
+def _look_at_circuits(
+    state: State, cold: frozenset[str], now: Now
+) -> tuple[list[Finding], Mapping[str, cir.CircuitMemory]]:
+    """Return what meters say is wrong, from what the boards echo and how near frost each tree is."""
+    if not state.rules.circuits:
+        return [], state.circuits
+    on, unknown = set[str](), set[str]()
+    for board in state.rules.boards:
+        memory = state.boards[board.name]
+        names = {f"{board.name}/{channel}": channel for channel in board.trees}
+        if memory.is_heard(board, now):
+            on |= {name for name, channel in names.items() if channel in memory.on}
+        else:
+            unknown |= names.keys()
+    known = {tree.name for tree in state.rules.trees if not math.isnan(state.heat[tree.name].temp_c)}
+    found, memories = list[Finding](), dict(state.circuits)
+    for circuit in state.rules.circuits:
+        must = {name for name in on & circuit.trees.keys() if circuit.trees[name] in cold & known}
+        drawing = cir.Drawing(
+            must=frozenset(must), may=frozenset((on | unknown) & circuit.trees.keys()) - must
+        )
+        wrong, memories[circuit.name] = cir.look_at(circuit, memories[circuit.name], drawing, now)
+        found += wrong
+    return found, memories
 
 
 def _decide_vents(

@@ -15,6 +15,7 @@ from controller.site.handbook import StringKind
 from controller.site.model import Board, Probe, Site
 from simulator.boards import SimBoard
 from simulator.materials import Variation
+from simulator.meters import SimMeter
 from simulator.night import Covering, Night
 from simulator.plain_board import SimPlainBoard
 from simulator.plant import Plant
@@ -173,6 +174,7 @@ class World:
         self._senses = [(sim, *_sensed(site, probe)) for probe, sim in probes]
         self._feel(0.0, self.plant.tree_air_c)
         self.boards = self._wire(probes, seed, connect)
+        self.meters = [SimMeter(c.name, site, connect) for c in site.circuits if c.meter and connect]
         self._power = (variation or Variation()).power
         self._strings, self._vents = self._relays()
         self._note(0.0, self.strings_w(), self.plant.tree_air_c)
@@ -221,6 +223,19 @@ class World:
             now = self.now_utc
             for board in self.boards.values():
                 board.tick(self.elapsed_s, now)
+            for meter in self.meters:
+                meter.tick(self.elapsed_s, now, self.circuit_w(meter.circuit))
+
+    def circuit_w(self, name: str) -> float:
+        """Return what all strings of a circuit draw now [W]."""
+        closed = {board: each.closed for board, each in self.boards.items()}
+        total_w: float = sum(
+            float(power_w * share * self.voltage[circuit] ** exponent)
+            for strings, shares in zip(self._strings, self.conducts, strict=True)
+            for (board, channel, circuit, power_w, exponent), share in zip(strings, shares, strict=True)
+            if circuit == name and channel in closed[board] and self.mains[circuit]
+        )
+        return total_w
 
     def strings_w(self) -> list[float]:
         """Return the power of each tree's strings now [W]."""

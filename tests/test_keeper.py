@@ -20,6 +20,7 @@ from controller.keeper import (
     Noted,
     OutlookMade,
     PlanMade,
+    PowerHeard,
     ProbeHeard,
     Reply,
     Tick,
@@ -569,3 +570,34 @@ def test_a_plan_moves_a_hold_temperature_by_risk_within_limits_and_while_fresh(c
     for _ in range(31):
         drive.step(120.0)
     assert drive.tree("lemon").limit_c == 1.0, "an hour later the plan is old"
+
+
+def test_a_meter_of_an_unmetered_circuit_is_passed_over(drive):
+    before = drive.state
+    drive.tell(PowerHeard(circuit="a", power_w=900.0))
+    assert drive.state is before
+
+
+def test_a_meter_is_judged_by_what_the_boards_echo(curlew_yard):
+    circuits = tuple(c.model_copy(update={"meter": c.name == "a"}) for c in curlew_yard.circuits)
+    drive = Drive(curlew_yard.model_copy(update={"circuits": circuits}))
+
+    def minutes(count, power_w, *, on=(), boards=True):
+        for _ in range(count * 6):
+            drive.tell(PowerHeard(circuit="a", power_w=power_w))
+            drive.boards_answer = False
+            for board in ("east", "west") if boards else ():
+                drive.echo(board, on=on if board == "east" else ())
+            drive.step(10.0)
+        return [each.key for each in drive.state.found if each.target == "a"]
+
+    assert minutes(3, 0.0) == []
+    assert minutes(3, 175.0) == ["heater-stuck-on.a"]
+    drive.temps_c["air-lemon"] = 0.5
+    assert minutes(4, 175.0, on=("4",)) == []
+    # on, but its tree is well above frost: its frost-stat may be open
+    drive.temps_c["air-lemon"] = 8.0
+    assert minutes(4, 0.0, on=("4",)) == []
+    # a silent board's strings may be on
+    assert minutes(4, 875.0, boards=False) == []
+    assert minutes(4, 1875.0, boards=False) == ["heater-stuck-on.a"]

@@ -11,6 +11,7 @@ from controller.bus.messages import (
     ConfirmPayload,
     EchoPayload,
     HandPayload,
+    PowerPayload,
     read,
 )
 from controller.bus.topics import Topics
@@ -18,7 +19,7 @@ from controller.bus.transport import Message
 from controller.errors import MessageError
 from controller.guard.confirm import Confirmation
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import BoardGone, Confirmed, EchoHeard, Event, HandOrdered, ProbeHeard
+from controller.keeper import BoardGone, Confirmed, EchoHeard, Event, HandOrdered, PowerHeard, ProbeHeard
 from controller.site.model import Site
 from controller.site.work import Work
 
@@ -34,6 +35,7 @@ class Inbound:
         self._probes = {probe.topic or topics.probe(probe.name): probe for probe in site.probes}
         self._echoes = {topics.echo(board.name): board.name for board in site.boards}
         self._boards = {topics.alive(board.name): board.name for board in site.boards}
+        self._circuits = {topics.power(circuit.name): circuit.name for circuit in site.circuits}
         self._hand, self._confirm = topics.hand(""), topics.confirm("")
         self.refused: Counter[str] = Counter()
         self.last_refusal = ""
@@ -44,6 +46,7 @@ class Inbound:
             topic in self._probes
             or topic in self._echoes
             or topic in self._boards
+            or topic in self._circuits
             or topic.startswith((self._hand, self._confirm))
         )
 
@@ -74,6 +77,8 @@ class Inbound:
                 on=echo.on,
                 uptime_s=echo.uptime_s,
             )
+        if circuit := self._circuits.get(topic):
+            return PowerHeard(circuit=circuit, power_w=read(PowerPayload, payload).power_w)
         if board := self._boards.get(topic):
             return None if read(AlivePayload, payload).alive else BoardGone(board=board)
         if topic.startswith(self._hand):

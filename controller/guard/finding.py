@@ -35,6 +35,10 @@ class FindingCode(StrEnum):
     BOARD_DISOBEYS = "board-disobeys"
     HEAT_NOT_ON = "heat-not-on"
     HEAT_WITHOUT_EFFECT = "heat-without-effect"
+    # circuits with a meter
+    CIRCUIT_DEAD = "circuit-dead"
+    WATTS_MISSING = "watts-missing"
+    METER_SILENT = "meter-silent"
     # trees
     FRUIT_IN_DANGER = "fruit-in-danger"
     TOO_HOT = "too-hot"
@@ -219,6 +223,25 @@ KNOWN: dict[FindingCode, Known] = {
         look_at="whether the string is lit or warm, then its breaker, then the fleece",
         sure=Sure.LIKELY,
     ),
+    FindingCode.CIRCUIT_DEAD: Known(
+        severity=4,
+        what="circuit dead",
+        cause="its breaker or residual-current device has tripped",
+        look_at="the breaker and the residual-current device; find what is wet or broken, then reset them",
+    ),
+    FindingCode.WATTS_MISSING: Known(
+        severity=3,
+        what="watts missing",
+        cause="a string is dead or partly dark, or the mains voltage is low",
+        look_at="which string is not lit, by walking past all that are said to be on",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.METER_SILENT: Known(
+        severity=1,
+        what="meter silent",
+        cause="it has no power or no network",
+        look_at="the meter of that circuit; strings are watched by their warmth meanwhile",
+    ),
     FindingCode.FRUIT_IN_DANGER: Known(
         severity=4,
         what="fruit in danger",
@@ -267,7 +290,7 @@ KNOWN: dict[FindingCode, Known] = {
     FindingCode.STRING_DEAD: Known(
         severity=4,
         what="string dead",
-        cause="the tree does not warm as it should while its heat is on",
+        cause="the string is burnt out or unplugged, or its series frost-stat or cut-out is open",
         look_at="whether the string is lit or warm, then its plug, its cut-out and its breaker",
         sure=Sure.LIKELY,
     ),
