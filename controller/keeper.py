@@ -27,9 +27,10 @@ from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
-from controller.guard.look import Warming, near_frost, of_boards, of_orders, of_probes, of_trees
+from controller.guard.look import Warming, near_frost, of_boards, of_orders, of_probes, of_trees, suspects_in
 from controller.guard.now import Now
 from controller.guard.reading import ProbeMemory, reborn, remember
+from controller.guard.survey import SURVEY_S, UNSEEN, Measured, Sky, Survey, of_survey, survey
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent, staged_k
 from controller.plan.outlook import Outlook
@@ -215,6 +216,7 @@ class Rules:
     outside_probes: tuple[str, ...]
     periods_s: Mapping[str, float]
     offsets_k: Mapping[str, float]
+    measured: Measured
     longitude_deg: float
     witness: wit.WitnessRules
 
@@ -224,12 +226,14 @@ class State:
     """Everything the keeper knows.  The mappings are never changed in place.
 
     ``findings`` holds what each source now finds wrong, the guard itself among them; ``proven`` when the heat
-    of each tree last showed its effect.
+    of each tree last showed its effect; ``suspects`` are the probes that findings of past days speak against.
     """
 
     rules: Rules
     session: str
     witness: wit.Witness
+    survey: Survey = UNSEEN
+    suspects: frozenset[str] = frozenset()
     probes: Mapping[str, ProbeMemory] = field(default_factory=dict)
     latest_c: Mapping[str, float] = field(default_factory=dict)
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
@@ -271,6 +275,8 @@ def _with(
         rules=state.rules,
         session=state.session,
         witness=state.witness if witness is None else witness,
+        survey=state.survey,
+        suspects=state.suspects,
         probes=state.probes if probes is None else probes,
         latest_c=state.latest_c if latest_c is None else latest_c,
         boards=state.boards if boards is None else boards,
@@ -364,6 +370,12 @@ def _rules_of(site: Site) -> Rules:
         outside_probes=tuple(probe.name for probe in site.probes_of("outside")),
         periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
         offsets_k={probe.name: probe.offset_k for probe in site.probes},
+        measured=Measured(
+            tree=frozenset(probe for tree in site.trees for probe in tree.probes),
+            house=tuple(probe.name for probe in site.probes_of("house")),
+            outside=tuple(probe.name for probe in site.probes_of("outside")),
+            periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
+        ),
         longitude_deg=site.place.longitude_deg,
         witness=wit.witness_rules_of(site),
     )
@@ -414,7 +426,9 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
             return replace(state, boards=fresh), ()
         case Found(source=source, findings=findings):
-            return replace(state, findings={**state.findings, source: findings}), ()
+            all_findings = {**state.findings, source: findings}
+            suspects = suspects_in(each for found in all_findings.values() for each in found)
+            return replace(state, findings=all_findings, suspects=suspects), ()
         case _:
             assert_never(event)
 
@@ -496,11 +510,33 @@ def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None
 
 
 def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None:
-    probes, periods_s, latest_c = state.probes, state.rules.periods_s, state.latest_c
     if len(names) == 1:  # by far the most frequent case
-        return ev.judge(names[0], probes.get(names[0]), periods_s[names[0]], latest_c, now)
-    judged = [ev.judge(name, probes.get(name), periods_s[name], latest_c, now) for name in names]
+        return _judge_one(state, names[0], now)
+    judged = [_judge_one(state, name, now) for name in names]
     return ev.coldest(judged) if judged else None
+
+
+def _judge_one(state: State, name: str, now: Now) -> ev.Evidence:
+    evidence = ev.judge(name, state.probes.get(name), state.rules.periods_s[name], state.latest_c, now)
+    return ev.far_off(evidence) if name in state.survey.far_off else evidence
+
+
+def _surveyed(state: State, now: Now) -> State:
+    """Return the state after a look at all probes, when one is due."""
+    if not now.mono_s - state.survey.at_s >= SURVEY_S:
+        return state
+    rules = state.rules
+    expected_c, sun_w_m2 = wit.weather_now(state.witness, rules.witness, now)
+    seen = survey(
+        state.survey,
+        rules.measured,
+        state.probes,
+        _temp_c(_judge(state, rules.house_probes, now)),
+        outside_temp_c(state, now),
+        Sky(outside_c=expected_c, sun_w_m2=sun_w_m2),
+        now,
+    )
+    return replace(state, survey=seen)
 
 
 def outside_temp_c(state: State, now: Now) -> float:
@@ -540,11 +576,21 @@ def _witness(state: State, trees: Mapping[str, ev.Evidence], now: Now) -> wit.Wi
     return wit.step(state.witness, rules.witness, senses, now)
 
 
+def _beside(
+    state: State, witness: wit.Witness, evidence: ev.Evidence, number: int, tree: TreeRules
+) -> ev.Evidence:
+    """Return a tree's evidence beside the model witness and what past days say of its probe."""
+    # heat begun since its last step is not in the witness's word; a doubt that stands is not ended by it
+    counted = not witness.joules[number] > 0.0 or state.trees[tree.name].doubted_s < math.inf
+    word = witness.word(number) if counted else wit.SILENT
+    return ev.beside(evidence, word, tree.hold_c, suspect=evidence.probe in state.suspects)
+
+
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
 
 
 def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
-    rules = state.rules
+    rules, state = state.rules, _surveyed(state, now)
     heard_boards = {board.name for board in rules.boards if state.boards[board.name].is_heard(board, now)}
     evidence_of = {tree.name: _judge_tree(state, tree.name, now) for tree in rules.trees}
     witness = _witness(state, evidence_of, now)
@@ -553,7 +599,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         tree = usual
         if state.plan is not None and usual.hold_range_c is not None:
             tree = held_by_plan(usual, state.plan.hold_c(usual.name, now.mono_s - state.plan_came_s))
-        evidence = ev.beside(evidence_of[tree.name], witness.word(number), tree.hold_c)
+        evidence = _beside(state, witness, evidence_of[tree.name], number, tree)
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
         rests = not state.trees[tree.name].heating
@@ -578,6 +624,8 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         rules=rules,
         session=state.session,
         witness=witness,
+        survey=state.survey,
+        suspects=state.suspects,
         probes=state.probes,
         latest_c=state.latest_c,
         boards=boards,
@@ -605,10 +653,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
 def _look(state: State, now: Now) -> State:
     """Return the state with what the guard itself now finds wrong; it changes no decision."""
     rules = state.rules
-    probes = (
-        ev.judge(name, state.probes.get(name), period_s, state.latest_c, now)
-        for name, period_s in rules.periods_s.items()
-    )
+    probes = [_judge_one(state, name, now) for name in rules.periods_s]
     lit = frozenset(
         board.trees[channel]
         for board in rules.boards
@@ -616,6 +661,7 @@ def _look(state: State, now: Now) -> State:
         if channel in board.trees
     )
     cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
+    surveyed = of_survey(state.survey, rules.measured, probes, now)
     trees, warming = of_trees(rules.trees, state.heat, lit, state.warming, now)
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     proven = {
@@ -628,7 +674,14 @@ def _look(state: State, now: Now) -> State:
         state,
         findings={
             **state.findings,
-            GUARD: (*of_probes(probes), *boards, *trees, *circuits, *of_orders(state.orders, now)),
+            GUARD: (
+                *of_probes(probes),
+                *surveyed,
+                *boards,
+                *trees,
+                *circuits,
+                *of_orders(state.orders, now),
+            ),
         },
         circuits=circuit_memories,
         warming=warming,

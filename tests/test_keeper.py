@@ -8,6 +8,7 @@ import pytest
 
 from controller.guard.confirm import Confirmation, done
 from controller.guard.decision import Reason
+from controller.guard.finding import FindingCode, finding
 from controller.guard.hand import HandOrder, Order
 from controller.keeper import (
     BoardGone,
@@ -15,6 +16,7 @@ from controller.keeper import (
     Confirmed,
     Decide,
     EchoHeard,
+    Found,
     HandOrdered,
     HouseKnown,
     Noted,
@@ -401,7 +403,7 @@ def test_a_plan_that_asks_for_no_number_changes_nothing(drive, curlew_yard):
 
 
 def test_a_fan_opens_later_before_a_frost_night(drive, curlew_yard):
-    drive.temps_c["house"] = 27.0
+    drive.temps_c |= {"house": 27.0, "outside": 16.0}  # no house is 19 K warmer than the night outside
     for _ in range(4):
         drive.step(120.0)
     assert drive.vent("gable-fan").reason in {Reason.HOUSE_HOT, Reason.NOT_YET_COOL}
@@ -464,10 +466,43 @@ def test_a_probe_warmer_than_anything_explains_cannot_keep_heat_off(drive):
     decision = drive.tree("yuzu")
     assert (decision.active, decision.reason) == (True, Reason.WITNESS_COLDER)
     assert "air-yuzu reads 7.0 °C, but house, outside and heat explain" in decision.because
+    assert not [found for found in drive.state.found if found.target == "yuzu"], "it may pass"
+    for _ in range(11):
+        drive.step(60.0)
     assert [found.code for found in drive.state.found if found.target == "yuzu"] == ["witness-colder"]
     give(drive, Order.HAND_OFF, target="yuzu")
     drive.step(60.0)
     assert drive.tree("yuzu").active, "nor can a person by such a probe"
+
+
+def test_heat_just_begun_is_no_contradiction_until_the_witness_has_counted_it(drive):
+    cold_house(drive)
+    drive.boards_answer = False
+    while drive.state.witness.stepped_s < drive.mono_s:
+        for board in ("east", "west"):
+            drive.echo(board, on=())
+        drive.step(10.0)
+    for _ in range(12):  # two minutes of heat, and the probe already 3 K warmer
+        for board in ("east", "west"):
+            drive.echo(board, on=("5",))
+        drive.temps_c["air-yuzu"] += 0.25
+        drive.step(10.0)
+    assert drive.tree("yuzu").temp_c == 4.0
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+
+
+def test_a_doubted_probe_is_not_believed_because_its_tree_is_heated_for_it(drive):
+    cold_house(drive)
+    drive.temps_c["air-yuzu"] = 7.0
+    drive.boards_answer = False
+    reasons = set()
+    for minute in range(7):
+        heated = "5" if minute > 2 else "4"
+        for board in ("east", "west"):
+            drive.echo(board, on=(heated,))
+        drive.step(60.0)
+        reasons.add(drive.tree("yuzu").reason if minute > 2 else Reason.WITNESS_COLDER)
+    assert reasons == {Reason.WITNESS_COLDER}
 
 
 def test_heat_that_the_boards_report_explains_a_warm_probe(drive):
@@ -601,3 +636,23 @@ def test_a_meter_is_judged_by_what_the_boards_echo(curlew_yard):
     # a silent board's strings may be on
     assert minutes(4, 875.0, boards=False) == []
     assert minutes(4, 1875.0, boards=False) == ["heater-stuck-on.a"]
+
+
+@pytest.mark.parametrize("code", ["probe-by-lamp", "probe-drifted", "probes-swapped"])
+def test_a_probe_that_past_days_speak_against_needs_the_model_s_word(drive, code):
+    cold_house(drive)
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+    spoken = (finding(FindingCode(code), "air-yuzu", "a test says so"),)
+    drive.tell(Found(source="model", findings=spoken))
+    drive.step()
+    assert (drive.tree("yuzu").active, drive.tree("yuzu").reason) == (True, Reason.PROBE_SUSPECT)
+    assert drive.tree("satsuma-door").reason is Reason.WARM_ENOUGH
+    drive.tell(Found(source="model", findings=()))
+    drive.step(130.0)
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+
+
+def test_a_tree_whose_probe_speaks_fahrenheit_from_the_start_is_heated(drive):
+    drive.temps_c |= {"air-yuzu": 35.6, "outside": -1.0}
+    drive.step()
+    assert (drive.tree("yuzu").active, drive.tree("yuzu").reason) == (True, Reason.PROBE_FAR_OFF)

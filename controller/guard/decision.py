@@ -27,6 +27,7 @@ class Reason(StrEnum):
     BOARD_SILENT = "board-silent"
     # a tree's evidence does not hang together: heat
     WITNESS_COLDER = "witness-colder"
+    PROBE_SUSPECT = "probe-suspect"
     # a tree's ladder
     TOO_HOT = "too-hot"
     HAND_ON = "hand-on"
@@ -94,6 +95,9 @@ _SENTENCES: dict[Reason, str] = {
     Reason.WITNESS_COLDER: (
         "{probe} reads {temp_c:.1f} °C, but house, outside and heat explain {witness_c:.1f} °C, "
         "give or take {spread_k:.1f} K, so {rest}"
+    ),
+    Reason.PROBE_SUSPECT: (
+        "{probe} reads {temp_c:.1f} °C, but the past days' readings speak against it, so {rest}"
     ),
     Reason.TOO_HOT: "{temp_c:.1f} °C under the fleece is above {limit_c:g} °C, so the string is cut",
     Reason.HAND_ON: "{who} ordered heat until {until}",

@@ -82,6 +82,8 @@ def judge(
         fault = Reason.PROBE_NEW
     elif memory.zeros_only:
         fault = Reason.PROBE_ZEROS
+    elif memory.other_unit:
+        fault = Reason.PROBE_FAR_OFF
     elif not memory.rough_k2 <= ROUGH_K2:
         fault = Reason.PROBE_NOISY
     elif now.mono_s - memory.same_since_s >= FROZEN_AFTER_S and _others_moved(probe, memory, latest_c):
@@ -114,8 +116,21 @@ def coldest(evidence: list[Evidence]) -> Evidence:
     return min(sound, key=lambda each: each.temp_c) if sound else evidence[0]
 
 
-def beside(evidence: Evidence, word: Word, limit_c: float) -> Evidence:
-    """Return a tree's evidence beside the model's word: doubted where the two cannot both be true."""
-    if evidence.fault is not None or not word.contradicts(evidence.temp_c, limit_c):
+def far_off(evidence: Evidence) -> Evidence:
+    """Return the evidence of a probe that speaks another unit or hangs elsewhere: it does not count."""
+    return evidence if evidence.fault is not None else replace(evidence, fault=Reason.PROBE_FAR_OFF)
+
+
+def beside(evidence: Evidence, word: Word, limit_c: float, *, suspect: bool = False) -> Evidence:
+    """Return a tree's evidence beside the model's word: doubted where the two cannot both be true.
+
+    A ``suspect`` probe, against which the readings of past days speak, needs the model's word that the tree
+    is warm.
+    """
+    if evidence.fault is not None:
         return evidence
-    return replace(evidence, doubt=Reason.WITNESS_COLDER, witness=word)
+    if word.contradicts(evidence.temp_c, limit_c):
+        return replace(evidence, doubt=Reason.WITNESS_COLDER, witness=word)
+    if suspect and not word.is_sure_above(limit_c):
+        return replace(evidence, doubt=Reason.PROBE_SUSPECT, witness=word)
+    return evidence

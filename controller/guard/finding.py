@@ -28,6 +28,8 @@ class FindingCode(StrEnum):
     PROBE_LEAPS = "probe-leaps"
     PROBE_NOISY = "probe-noisy"
     PROBE_FAR_OFF = "probe-far-off"
+    PROBE_INTERMITTENT = "probe-intermittent"
+    HOUSE_OUTSIDE_SWAPPED = "house-outside-swapped"
     # a sound reading that cannot be true beside the rest
     WITNESS_COLDER = "witness-colder"
     # boards and strings
@@ -188,6 +190,19 @@ KNOWN: dict[FindingCode, Known] = {
         what="probe far from what it can be",
         cause="it sends another unit (Fahrenheit, hundredths), or it measures something else",
         look_at="the unit its board sends, against a thermometer beside the probe",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.PROBE_INTERMITTENT: Known(
+        severity=2,
+        what="probe often not heard",
+        cause="a weak radio link, a loose plug, or a board that restarts",
+        look_at="the board's radio signal, then the probe's plug",
+    ),
+    FindingCode.HOUSE_OUTSIDE_SWAPPED: Known(
+        severity=4,
+        what="probes of house and outside swapped",
+        cause="the two hang in each other's place, or are named so in the site file",
+        look_at="warm the house probe in your hand and see which reading rises",
         sure=Sure.LIKELY,
     ),
     FindingCode.WITNESS_COLDER: Known(

@@ -24,10 +24,13 @@ NEAR_FROST_K = 2.0
 # An order that ended is told for so long [s].
 ENDED_TOLD_S = 3600.0
 
+# A doubt that lasts is a fault; one that passes was the model's.
+DOUBT_S = 600.0
+
+_SUSPECT = frozenset({FindingCode.PROBE_BY_LAMP, FindingCode.PROBE_DRIFTED, FindingCode.PROBES_SWAPPED})
 _TREE_FINDINGS = {
     Reason.TOO_HOT: FindingCode.TOO_HOT,
     Reason.HAND_OFF_OVERRULED: FindingCode.OFF_OVERRULED,
-    Reason.WITNESS_COLDER: FindingCode.WITNESS_COLDER,
 }
 
 
@@ -53,6 +56,11 @@ class Warming:
 def near_frost(tree: TreeRules, heat: Mapping[str, Decision]) -> bool:
     """Tell whether a tree is not known to be clear of frost: bad input counts as cold."""
     return not heat[tree.name].temp_c > tree.hold_c + NEAR_FROST_K
+
+
+def suspects_in(findings: Iterable[Finding]) -> frozenset[str]:
+    """Return the probes whose readings the findings of past days speak against."""
+    return frozenset(each.target for each in findings if each.code in _SUSPECT)
 
 
 def of_probes(evidence: Iterable[Evidence]) -> list[Finding]:
@@ -179,6 +187,8 @@ def of_trees(
         decision, before = heat[tree.name], warming.get(tree.name)
         if (code := _TREE_FINDINGS.get(decision.reason)) is not None:
             found.append(finding(code, tree.name, decision.because))
+        if decision.reason is Reason.WITNESS_COLDER and decision.age_s >= DOUBT_S:
+            found.append(finding(FindingCode.WITNESS_COLDER, tree.name, decision.because))
         if decision.temp_c <= tree.hand_off_floor_c:
             because = (
                 f"{decision.temp_c:.1f} °C at {tree.name}; fruit is lost from "

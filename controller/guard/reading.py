@@ -19,6 +19,10 @@ HIGHEST_TEMP_C = 60.0
 # Air under fleece beside lamps warms by 0.6 K/min at most in the rehearsed nights; a leap is more than this.
 LEAP_K = 2.0
 LEAP_K_PER_S = LEAP_K / 60.0
+# Air this hot must be believed at the second word, however fast it still warms.
+HOT_C = 30.0
+# A reading in °F is this near to the one before it in °C [K], and falls by more than this when that ends.
+UNIT_K, FALLS_BACK_K = 0.6, 5.0
 # Words nearer in time than this can be compared with one another; between others a string may have cycled.
 NEAR_S = 90.0
 # Each word counts a tenth in the mean square, and a leap no more than 2 K: one leap is not yet noise.
@@ -34,7 +38,8 @@ class ProbeMemory:
     ``temp_c``, ``at``, ``heard_s`` belong to the last word that may count; ``said_c`` and ``before_c`` to the
     last words of all, ``raw_c`` without correction.  ``others_c`` are the temperatures of all probes when it
     began to say the same.  ``words`` counts those in a row that are numbers a probe here can see, since the
-    probe or its board started; ``rough_k2`` is the variance of a word as its neighbours show it.
+    probe or its board started; ``zeros_only`` tells that all of them were 0.0, ``other_unit`` that it has
+    begun to speak °F; ``rough_k2`` is the variance of a word as its neighbours show it.
     """
 
     temp_c: float
@@ -50,6 +55,7 @@ class ProbeMemory:
     said_s: float = -math.inf
     words: int = 0
     zeros_only: bool = False
+    other_unit: bool = False
     rough_k2: float = 0.0
 
 
@@ -115,6 +121,7 @@ def remember(
         said_s=now.mono_s,
         words=previous.words + 1 if is_sound else 0,
         zeros_only=previous.zeros_only and raw_c == 0.0,
+        other_unit=_other_unit(previous, temp_c),
         rough_k2=_rough_k2(previous, temp_c, now),
     )
 
@@ -131,7 +138,19 @@ def _is_old(at: datetime, last: datetime) -> bool:
 def _leaps(previous: ProbeMemory, temp_c: float, now: Now) -> bool:
     """Tell whether a word is warmer than air can have become, and not confirmed by the word before."""
     allowed_k = max(LEAP_K, LEAP_K_PER_S * (now.mono_s - previous.heard_s))
-    return temp_c > previous.temp_c + allowed_k and not abs(temp_c - previous.said_c) <= LEAP_K
+    confirmed = abs(temp_c - previous.said_c) <= LEAP_K or min(temp_c, previous.said_c) >= HOT_C
+    return temp_c > previous.temp_c + allowed_k and not confirmed
+
+
+def _other_unit(previous: ProbeMemory, temp_c: float) -> bool:
+    """Tell whether a probe now says in °F what it last said in °C, until it falls back.
+
+    Fire, the other thing that leaps so far, does not leap to just that number.
+    """
+    if previous.other_unit:
+        return temp_c > previous.said_c - FALLS_BACK_K
+    is_leap = temp_c > previous.temp_c + LEAP_K
+    return is_leap and abs((temp_c - 32.0) / 1.8 - previous.temp_c) <= UNIT_K
 
 
 def _rough_k2(previous: ProbeMemory, temp_c: float, now: Now) -> float:

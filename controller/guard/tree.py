@@ -3,7 +3,7 @@
 Heat is the resting state: whatever is not known to be warm is heated.
 
     1  bad input           the probe is missing, not a number, out of range, stale, from the future or
-                           frozen                                             -> heat
+                           frozen, or one of the other faults of ``evidence`` -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
     3  doubt               the model, the siblings or the probe's own past speak against the reading -> heat
     4  hand order          on -> heat;  off -> off, but where fruit is lost only if the
@@ -24,6 +24,7 @@ from controller.guard.decision import Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
 from controller.guard.now import Now
+from controller.guard.reading import HIGHEST_TEMP_C
 from controller.guard.witness import SPREADS
 from controller.plan.plan import LARGEST_LIFT_K, OLDEST_S, Ask
 
@@ -59,6 +60,7 @@ class TreeMemory:
     reason: Reason = Reason.PROBE_MISSING
     changed_s: float = float("-inf")
     switched_s: tuple[float, ...] = ()
+    doubted_s: float = float("inf")
 
 
 def held_by_plan(rules: TreeRules, hold_c: float | None) -> TreeRules:
@@ -87,6 +89,9 @@ def decide_tree(
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
         recent_s = tuple(s for s in recent_s if now.mono_s - s < HOUR_S)
+    doubted_s = min(memory.doubted_s, now.mono_s) if evidence.doubt else float("inf")
+    if doubted_s != memory.doubted_s:
+        memory = replace(memory, doubted_s=doubted_s)
     decision = _ladder(rules, memory, evidence, order, ask, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
@@ -94,6 +99,7 @@ def decide_tree(
             reason=decision.reason,
             changed_s=now.mono_s,
             switched_s=(*recent_s, now.mono_s),
+            doubted_s=doubted_s,
         )
     elif decision.reason is not memory.reason or len(recent_s) != len(memory.switched_s):
         memory = replace(memory, reason=decision.reason, switched_s=recent_s)
@@ -136,6 +142,8 @@ def _ladder(
             rest="the tree is heated" if rules.has_strings else "nothing is known of this tree",
         )
 
+    if evidence.fault is Reason.PROBE_OUT_OF_RANGE and _burns(memory, temp_c):
+        return record(Reason.TOO_HOT, heat=False, limit_c=TOO_HOT_C)
     if evidence.fault is not None:
         return record(evidence.fault, heat=True)
     if temp_c >= TOO_HOT_C or (memory.reason is Reason.TOO_HOT and temp_c > COOLED_DOWN_C):
@@ -143,7 +151,7 @@ def _ladder(
     if not rules.has_strings:
         return record(Reason.NO_STRING, heat=False, limit_c=rules.hold_c)
     if evidence.doubt is not None:
-        return record(evidence.doubt, heat=True)
+        return record(evidence.doubt, heat=True, age_s=now.mono_s - memory.doubted_s)
     if order is not None and order.order is Order.HAND_ON:
         return record(Reason.HAND_ON, heat=True)
     if order is not None and order.order is Order.HAND_OFF:
@@ -166,6 +174,11 @@ def _ladder(
     if ask is not None and not temp_c > ask.floor_c:
         return record(Reason.PLANNED, heat=True, limit_c=ask.floor_c)
     return record(Reason.WARM_ENOUGH, heat=False, limit_c=rules.hold_c)
+
+
+def _burns(memory: TreeMemory, temp_c: float) -> bool:
+    """Tell whether a probe that read too hot now reads hotter than a probe here can see: no broken wire."""
+    return memory.reason is Reason.TOO_HOT and temp_c > HIGHEST_TEMP_C
 
 
 def _fault_of(ask: Ask, hold_c: float) -> Reason | None:

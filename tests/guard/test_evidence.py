@@ -6,8 +6,17 @@ from datetime import timedelta
 import pytest
 
 from controller.guard.decision import Reason
-from controller.guard.evidence import FIRST_WORDS, FROZEN_AFTER_S, Evidence, coldest, judge
+from controller.guard.evidence import (
+    FIRST_WORDS,
+    FROZEN_AFTER_S,
+    Evidence,
+    beside,
+    coldest,
+    far_off,
+    judge,
+)
 from controller.guard.reading import remember
+from controller.guard.witness import Word
 from tests.conftest import DUSK, at
 
 PERIOD_S = 60.0
@@ -117,3 +126,36 @@ def test_of_several_probes_the_coldest_sound_one_decides():
     broken = Evidence(probe="c", temp_c=-5.0, fault=Reason.PROBE_FROZEN)
     assert coldest([broken, warm, cold]) is cold
     assert coldest([broken]) is broken
+
+
+# ---- beside the model ---------------------------------------------------------------------------------
+
+SOUND = Evidence(probe="p", temp_c=4.0)
+UNSOUND = Evidence(probe="p", temp_c=4.0, fault=Reason.PROBE_STALE)
+
+
+def test_a_probe_far_off_does_not_count_and_an_unsound_one_keeps_its_own_fault():
+    assert far_off(SOUND).fault is Reason.PROBE_FAR_OFF
+    assert far_off(UNSOUND) is UNSOUND
+
+
+@pytest.mark.parametrize(
+    ("mean_c", "trusted", "suspect", "doubt"),
+    [
+        (4.0, True, False, None),
+        (2.9, True, False, Reason.WITNESS_COLDER),  # more than two spreads of 0.5 K below
+        (2.9, False, False, None),
+        (4.0, True, True, None),  # the model is sure that the tree is warm
+        (0.9, True, True, Reason.WITNESS_COLDER),
+        (4.0, False, True, Reason.PROBE_SUSPECT),
+    ],
+)
+def test_doubt_is_cast_by_the_model_s_word_and_by_past_days(mean_c, trusted, suspect, doubt):
+    word = Word(mean_c=mean_c, spread_k=0.5, trusted=trusted)
+    limit_c = 2.0
+    assert beside(SOUND, word, limit_c, suspect=suspect).doubt is doubt
+    assert beside(UNSOUND, word, limit_c, suspect=suspect) is UNSOUND
+
+
+def test_where_the_model_is_sure_that_the_tree_is_warm_there_is_no_doubt():
+    assert beside(SOUND, Word(mean_c=2.5, spread_k=0.5, trusted=True), 1.0).doubt is None

@@ -149,8 +149,9 @@ def test_a_string_that_goes_off_in_between_is_timed_anew(drive):
 
 
 def test_fruit_in_danger_and_heat_under_the_fleece_are_told(drive):
+    rest(drive)  # a probe that said 36 from its first word on, by night, would be taken to speak °F
     drive.temps_c |= {"air-lemon": -1.5, "air-yuzu": 36.0}
-    rest(drive, 0.5)
+    rest(drive, 1.0)
     assert found(drive)[FindingCode.FRUIT_IN_DANGER, "lemon"].because.startswith("-1.5 °C at lemon")
     assert found(drive)[FindingCode.TOO_HOT, "yuzu"].severity == 4
     assert (FindingCode.FRUIT_IN_DANGER, "yuzu") not in found(drive)

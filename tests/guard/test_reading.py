@@ -160,3 +160,21 @@ def test_without_a_stamp_every_word_is_new():
     memory = remember(stamped(None, 5.0, 0.0, 0.0), 4.0, None, {}, at(60.0))
     assert memory.temp_c == 4.0
     assert stamped(memory, 3.0, -30.0, 90.0).temp_c == 3.0
+
+
+# ---- another unit -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("true_c", [-3.0, 0.0, 2.0, 8.0])
+def test_a_probe_that_turns_to_fahrenheit_is_found_at_its_first_word(true_c):
+    told_c = [true_c] * 4 + [1.8 * true_c + 32.0] * 5
+    for count in range(5, len(told_c) + 1):
+        assert fault(told_c[:count]) is Reason.PROBE_FAR_OFF
+    assert fault([*told_c, true_c]) is None, "and counts again when it turns back"
+
+
+def test_fire_is_believed_at_its_second_word_however_fast_it_warms():
+    assert heard([1.0, 1.0, 1.0, 40.0])[0].temp_c == 1.0
+    assert heard([1.0, 1.0, 1.0, 40.0, 45.0])[0].temp_c == 45.0
+    assert heard([1.0, 1.0, 1.0, 40.0, 55.0])[0].temp_c == 55.0
+    assert fault([1.0, 1.0, 1.0, 33.8 + 3.0, 45.0, 45.0, 45.0]) is None

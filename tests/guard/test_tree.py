@@ -10,6 +10,7 @@ from controller.guard.decision import BAD_INPUT, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
 from controller.guard.tree import TreeMemory, TreeRules, decide_tree
+from controller.guard.witness import Word
 from controller.plan.plan import Ask
 from tests.conftest import DUSK, at
 
@@ -199,3 +200,43 @@ def test_hand_orders_heat_limits_and_bad_probes_come_before_the_plan():
     assert planned(RESTING, 3.0, ask(4.0), hand=order(Order.HAND_OFF)).reason is Reason.HAND_OFF
     assert planned(RESTING, 35.0, ask(9.0)).reason is Reason.TOO_HOT
     assert planned(RESTING, 3.0, ask(4.0), fault=Reason.PROBE_STALE).reason is Reason.PROBE_STALE
+
+
+# ---- doubt --------------------------------------------------------------------------------------------
+
+
+def doubted(memory, temp_c, *, doubt=Reason.WITNESS_COLDER, hand=None, mono_s=1000.0):
+    word = Word(mean_c=-1.0, spread_k=0.5, trusted=True)
+    evidence = Evidence(probe="air", temp_c=temp_c, doubt=doubt, witness=word)
+    return decide_tree(RULES, memory, evidence, hand, at(mono_s))
+
+
+@pytest.mark.parametrize("doubt", [Reason.WITNESS_COLDER, Reason.PROBE_SUSPECT])
+@pytest.mark.parametrize("hand", [None, order(Order.HAND_OFF)])
+def test_a_doubted_reading_means_heat_whatever_was_ordered(doubt, hand):
+    decision, _ = doubted(RESTING, 9.0, doubt=doubt, hand=hand)
+    assert (decision.active, decision.reason) == (True, doubt)
+    assert "so the tree is heated" in decision.because
+
+
+def test_a_doubt_says_what_the_model_explains_and_how_long_it_has_lasted():
+    decision, memory = doubted(RESTING, 9.0, mono_s=1000.0)
+    assert "explain -1.0 °C, give or take 1.0 K" in decision.because
+    decision, memory = doubted(memory, 9.0, mono_s=1600.0)
+    assert decision.age_s == 600.0
+    _, memory = decide(memory, 9.0, mono_s=1700.0)
+    decision, _ = doubted(memory, 9.0, mono_s=1800.0)
+    assert decision.age_s == 0.0, "a doubt that had passed begins anew"
+
+
+def test_a_doubted_reading_still_cuts_a_string_that_is_too_hot():
+    assert doubted(HEATING, 45.0)[0].reason is Reason.TOO_HOT
+
+
+def test_a_probe_that_read_too_hot_and_then_beyond_its_range_has_not_cooled_down():
+    _, memory = decide(HEATING, 45.0)
+    decision, _ = decide(memory, 61.0, fault=Reason.PROBE_OUT_OF_RANGE)
+    assert (decision.active, decision.reason) == (False, Reason.TOO_HOT)
+    assert decide(memory, -60.0, fault=Reason.PROBE_OUT_OF_RANGE)[0].active
+    assert decide(HEATING, 61.0, fault=Reason.PROBE_OUT_OF_RANGE)[0].active
+    assert decide(memory, 85.0, fault=Reason.PROBE_POWER_ON)[0].active

@@ -20,6 +20,7 @@ from controller.guard.witness import (
     heated,
     step,
     told,
+    weather_now,
     witness_rules_of,
 )
 from controller.thermal.inputs import inputs_of
@@ -214,6 +215,18 @@ def test_a_forecast_that_has_ended_or_holds_holes_is_no_forecast(curlew_yard, ru
     ended = run(curlew_yard, rules, begin_with=told(run(curlew_yard, rules, 0.1), parameters, Noise(), holed))
     assert ended.word(0).mean_c == pytest.approx(plain.word(0).mean_c, abs=0.1)
     assert told(ended, parameters, Noise(), None).expected is None
+
+
+def test_what_is_expected_of_the_sky_is_said_where_somebody_knows(curlew_yard):
+    parameters, rules = parameters_of(curlew_yard), witness_rules_of(curlew_yard)
+    weather = inputs_of(forecast(2.0), curlew_yard, parameters, NIGHT, horizon_s=3600.0)
+    known = told(begin(curlew_yard), parameters, Noise(), weather)
+    assert weather_now(known, rules, after(0.0)) == (weather.outside_temp_c[0], weather.sun_w_m2[0])
+    for witness, now in ((known, after(7200.0)), (begin(curlew_yard), after(0.0))):
+        outside_c, sun_w_m2 = weather_now(witness, rules, now)
+        assert (math.isnan(outside_c), sun_w_m2) == (True, 0.0), "by night there is no sun"
+    noon = replace(after(0.0), utc=NIGHT + timedelta(hours=17))
+    assert math.isnan(weather_now(begin(curlew_yard), rules, noon)[1])
 
 
 def test_where_most_trees_are_unexplained_the_model_errs(curlew_yard, rules):
