@@ -120,13 +120,11 @@ def test_what_is_sound_is_done(sender, page, path):
 
 
 @changing()
-@pytest.mark.parametrize(
-    "origin", ["http://evil.example", "null", "http://localhost:81", "http://localhost.x", ""]
-)
-def test_another_origin_changes_nothing(sender, page, path, origin):
+def test_another_origin_changes_nothing(sender, page, path):
     before = traces(page)
-    assert sender.send(path, headers={"Origin": origin}).status == 403
-    assert traces(page) == before
+    for origin in ["http://evil.example", "null", "http://localhost:81", "http://localhost.x", ""]:
+        assert sender.send(path, headers={"Origin": origin}).status == 403
+        assert traces(page) == before
 
 
 @changing()
@@ -140,20 +138,20 @@ def test_without_an_origin_only_programs_that_carry_a_token_or_password_are_hear
 
 
 @changing()
-@pytest.mark.parametrize("host", ["evil.example", "localhost.evil.example", "", None])
-def test_another_host_changes_nothing(sender, page, path, host):
+def test_another_host_changes_nothing(sender, page, path):
     before = traces(page)
-    assert sender.send(path, host=host).status == 400
-    assert traces(page) == before
+    for host in ["evil.example", "localhost.evil.example", "", None]:
+        assert sender.send(path, host=host).status == 400
+        assert traces(page) == before
 
 
 @changing()
-@pytest.mark.parametrize("method", ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS"])
-def test_another_method_changes_nothing(sender, page, path, method):
+def test_another_method_changes_nothing(sender, page, path):
     before = traces(page)
-    answer = sender.send(path, method=method)
-    assert answer.status == (303 if path == "/login" and method in {"GET", "HEAD"} else 405)
-    assert traces(page) == before
+    for method in ["GET", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS"]:
+        answer = sender.send(path, method=method)
+        assert answer.status == (303 if path == "/login" and method in {"GET", "HEAD"} else 405)
+        assert traces(page) == before
 
 
 @changing()
@@ -167,21 +165,19 @@ def test_a_large_body_changes_nothing(sender, page, path):
 
 
 @changing()
-@pytest.mark.parametrize("kind", ["text/plain", "multipart/form-data", "", None])
-def test_another_kind_of_body_changes_nothing(sender, page, path, kind):
+def test_another_kind_of_body_changes_nothing(sender, page, path):
     before = traces(page)
-    assert sender.send(path, headers={"Content-Type": kind}).status == 415
-    assert traces(page) == before
+    for kind in ["text/plain", "multipart/form-data", "", None]:
+        assert sender.send(path, headers={"Content-Type": kind}).status == 415
+        assert traces(page) == before
 
 
 @changing()
-@pytest.mark.parametrize(
-    "body", [b"", b"{", b"[]", b"null", b"\xff\xfe", b"&".join(b"a%d=1" % n for n in range(100))]
-)
-def test_garbage_changes_nothing(sender, page, path, body):
+def test_garbage_changes_nothing(sender, page, path):
     before = traces(page)
-    assert sender.send(path, body=body).status in {400, 403, 410, 422}
-    assert traces(page) == before
+    for body in [b"", b"{", b"[]", b"null", b"\xff\xfe", b"&".join(b"a%d=1" % n for n in range(100))]:
+        assert sender.send(path, body=body).status in {400, 403, 410, 422}
+        assert traces(page) == before
 
 
 @changing()
@@ -193,15 +189,15 @@ def test_a_body_that_never_ends_is_not_waited_for(sender, page, path, monkeypatc
 
 
 @changing()
-@pytest.mark.parametrize("cookie", [None, f"{COOKIE}=", f"{COOKIE}=" + "A" * 43, f"{COOKIE}=\xfc"])
-def test_without_a_session_nothing_changes(sender, page, path, cookie):
+def test_without_a_session_nothing_changes(sender, page, path):
     before = traces(page)
-    answer = sender.send(path, headers={"Cookie": cookie})
-    if CHANGES[path].needs_session:
-        assert answer.status == (401 if CHANGES[path].json else 403)
-        assert traces(page) == before
-    else:
-        assert answer.status == CHANGES[path].done, "the password or the signed link is what counts"
+    for cookie in [None, f"{COOKIE}=", f"{COOKIE}=" + "A" * 43, f"{COOKIE}=\xfc"]:
+        answer = sender.send(path, headers={"Cookie": cookie})
+        if CHANGES[path].needs_session:
+            assert answer.status == (401 if CHANGES[path].json else 403)
+            assert traces(page) == before
+        else:
+            assert answer.status == CHANGES[path].done, "the password or the signed link is what counts"
 
 
 @changing()
