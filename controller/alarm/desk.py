@@ -6,6 +6,7 @@ desk says so itself.
 
 import sqlite3
 import threading
+import time as wall
 from collections import deque
 from collections.abc import Callable
 from contextlib import closing
@@ -21,6 +22,7 @@ from controller.alarm.engine import (
     Acknowledge,
     Alarm,
     Alarms,
+    Kind,
     Message,
     Reach,
     Rules,
@@ -31,7 +33,7 @@ from controller.alarm.engine import (
 from controller.alarm.memory import keep_changes, recall_alarms, recall_parcels, recall_proofs
 from controller.alarm.outbox import Outbox
 from controller.alarm.ways import ways_of
-from controller.alarm.words import subject_of, text_of
+from controller.alarm.words import NO_TAPS, Taps, subject_of, text_of
 from controller.bus.messages import AcknowledgePayload, AlarmPayload, AnswerPayload, read
 from controller.bus.topics import Topics
 from controller.bus.transport import Message as BusMessage
@@ -41,9 +43,12 @@ from controller.guard.finding import FindingCode, finding
 from controller.journal.parcel import Parcel
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
+from controller.links import ALARM, key_in, link_for
 from controller.site.model import Site
 
 STEP_S = 5.0
+# A link in a message can be tapped for this long, and the heat it orders lasts for this long [s].
+TAP_VALID_S, TAP_HEAT_S = 3600.0, 8 * 3600.0
 # The way that every site has: the bus, for a lamp or buzzer.  No way of the site file can have this name.
 BUS = "the bus"
 MOST_ORDERS = 100
@@ -225,7 +230,7 @@ class Desk:
                 kind=str(message.kind),
                 severity=message.severity,
                 subject=subject_of(message, self._site.title),
-                text=text_of(message, self._site.title, zone, page),
+                text=text_of(message, self._site.title, zone, page, self._taps(message)),
                 made_at=message.at,
             )
             if message.way == BUS:
@@ -239,6 +244,26 @@ class Desk:
                 self._publish(self._topics.alarm, payload.to_json())
             else:
                 self.courier.put(parcel)
+
+    def _taps(self, message: Message) -> Taps:
+        """Return links for a message to people; none on the bus, or where there is no page or no key."""
+        page = self._site.alarm.page.rstrip("/")
+        if not page or message.way == BUS or message.kind is not Kind.ALARM:
+            return NO_TAPS
+        try:
+            key = key_in(self._journal.path.parent)
+        except OSError as error:
+            log.warning("no_link_key", trouble=str(error))
+            return NO_TAPS
+
+        def address(target: str) -> str:
+            text = link_for(
+                key, target=target, heat_s=TAP_HEAT_S, who=message.way[:40], valid_s=TAP_VALID_S, now_s=now_s
+            )
+            return f"{page}/tap/{text}"
+
+        now_s = wall.time()
+        return Taps(heat=address("all"), have=address(f"{ALARM}:all"))
 
     def _answer(self, order_id: str, order: Acknowledge | Try, before: Alarms) -> AnswerPayload:
         if isinstance(order, Try):

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from controller.alarm.engine import Alarm, Kind, Message
@@ -17,6 +18,17 @@ _DANGER = {
     4: "Crop or house may be lost within the hour.",
 }
 CAUTION = "Wet ground and mains: cut the breaker before touching strings, boards or cables."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taps:
+    """Addresses of one-tap links; empty where there are none."""
+
+    heat: str = ""
+    have: str = ""
+
+
+NO_TAPS = Taps()
 
 
 def subject_of(message: Message, title: str) -> str:
@@ -36,7 +48,7 @@ def subject_of(message: Message, title: str) -> str:
     return f"{title}: {text}"[:LONGEST_SUBJECT]
 
 
-def text_of(message: Message, title: str, zone: tzinfo, page: str = "", tap: str = "") -> str:
+def text_of(message: Message, title: str, zone: tzinfo, page: str = "", taps: Taps = NO_TAPS) -> str:
     """Return the whole message.
 
     Parameters
@@ -49,13 +61,15 @@ def text_of(message: Message, title: str, zone: tzinfo, page: str = "", tap: str
         The site's time zone.
     page
         Address of the page for phones, if there is one.
-    tap
-        A link that heats everything with one tap, if there is one.
+    taps
+        Links that heat everything, or say that somebody has the alarms, with one tap.
     """
     lines = list(_lines(message, title, zone))
     if message.kind is Kind.ALARM and message.standing:
-        if message.severity == WORST and tap:
-            lines += ["", f"Heat everything now: {tap}"]
+        if message.severity == WORST and taps.heat:
+            lines += ["", f"Heat everything now: {taps.heat}"]
+        if taps.have:
+            lines += ["", f"I have it: {taps.have}"]
         lines += ["", f"Acknowledge it on the page{f': {page}' if page else ''}; until then it is repeated."]
         lines += [CAUTION]
     elif page:

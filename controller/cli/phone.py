@@ -68,6 +68,7 @@ def password(file: Path, folder: Path | None) -> None:
 @click.option("--address", required=True, help="How the phone calls the page, such as https://frost.lan:8484")
 @click.option("--who", required=True, help="Whom the link is for; its order carries the name.")
 @click.option("--tree", help="Heat this tree  [default: everything]")
+@click.option("--alarm", is_flag=True, help="Say that somebody has the alarms that stand; nothing is heated.")
 @click.option(
     "--heat-h", type=click.FloatRange(0.5, 12), default=8.0, show_default=True, help="Hours of heat."
 )
@@ -75,28 +76,33 @@ def password(file: Path, folder: Path | None) -> None:
     "--valid-h", type=click.FloatRange(0.1, 12), default=1.0, show_default=True, help="Hours in which to tap."
 )
 def link(
-    file: Path, folder: Path | None, address: str, who: str, tree: str | None, heat_h: float, valid_h: float
+    file: Path,
+    folder: Path | None,
+    address: str,
+    who: str,
+    tree: str | None,
+    heat_h: float,
+    valid_h: float,
+    *,
+    alarm: bool,
 ) -> None:
-    """Make a link that heats with one tap, once: to give to somebody who has no password."""
+    """Make a link that heats, or acknowledges, with one tap, once: for somebody who has no password."""
     import time
 
-    from controller.phone.links import link_for
-    from controller.phone.serve import STORE_FILE
-    from controller.phone.store import Store
+    from controller.links import key_in, link_for
 
     site = load_site(file)
     if tree is not None and tree not in {each.name for each in site.trees}:
         raise click.UsageError(f"there is no tree '{tree}' in {file}")
-    store = Store(state_folder(site.name, folder) / STORE_FILE)
-    try:
-        text = link_for(
-            store,
-            target=f"tree:{tree}" if tree else "all",
-            heat_s=heat_h * 3600.0,
-            who=who[:40],
-            valid_s=valid_h * 3600.0,
-            now_s=time.time(),
-        )
-    finally:
-        store.close()
+    target = "alarm:all" if alarm else f"tree:{tree}" if tree else "all"
+    state = state_folder(site.name, folder)
+    state.mkdir(parents=True, exist_ok=True)
+    text = link_for(
+        key_in(state),
+        target=target,
+        heat_s=heat_h * 3600.0,
+        who=who[:40],
+        valid_s=valid_h * 3600.0,
+        now_s=time.time(),
+    )
     click.echo(f"{address.rstrip('/')}/tap/{text}")

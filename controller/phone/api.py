@@ -35,6 +35,7 @@ class OrderWish(_Strict):
     order: str = Field(max_length=10, description='"hand-on", "hand-off" or "auto"')
     until: int | None = Field(default=None, ge=0, lt=10**11, description="end, UTC seconds since 1970")
     sure: bool = Field(default=False, description="agrees to what keeping heat off a tree can cost")
+    consent: str = Field(default="", max_length=80, description='"let the <name> go": its fruit may freeze')
 
 
 class ConfirmWish(_Strict):
@@ -42,6 +43,12 @@ class ConfirmWish(_Strict):
 
     what: str = Field(max_length=20, description='"covered", "uncovered", "vents-shut" or "harvested"')
     target: str = Field(max_length=60, description='"all", "tree:<name>", or "vent:<name>" with "vents-shut"')
+
+
+class AcknowledgeWish(_Strict):
+    """An alarm that somebody has."""
+
+    key: str = Field(min_length=1, max_length=100, description='the key of an alarm, or "all"')
 
 
 class UndoWish(_Strict):
@@ -127,7 +134,7 @@ class Api:
 
         async def act(wish: OrderWish, by: By) -> Response:
             form = {"target": wish.target, "order": wish.order, "until": str(wish.until or "")}
-            wanted = self._hand.wanted(form | {"sure": "yes" if wish.sure else ""})
+            wanted = self._hand.wanted(form | {"sure": "yes" if wish.sure else "", "consent": wish.consent})
             if sentences := self._hand.consequence(wanted):
                 return JSONResponse(OrderView(consequence=sentences).model_dump(mode="json"), 409)
             return _told(await self._hand.courier.order(wanted, by))
@@ -142,6 +149,14 @@ class Api:
             return _told(await self._hand.courier.word(word, by))
 
         return await self._change(request, ConfirmWish, act)
+
+    async def acknowledge(self, request: Request) -> Response:
+        """Pass on that somebody has an alarm and answer with what the guard said."""
+
+        async def act(wish: AcknowledgeWish, by: By) -> Response:
+            return _told(await self._hand.acknowledged(wish.key, by))
+
+        return await self._change(request, AcknowledgeWish, act)
 
     async def undo(self, request: Request) -> Response:
         """Let stand again what stood before and answer with what the guard said."""
@@ -213,7 +228,7 @@ def _faults(error: ValidationError) -> str:
 
 def describe() -> dict[str, Any]:
     """Return the OpenAPI 3.1 document of these routes."""
-    wishes = (OrderWish, ConfirmWish, UndoWish, LoginWish)
+    wishes = (OrderWish, ConfirmWish, AcknowledgeWish, UndoWish, LoginWish)
     models = (*wishes, SessionView, OrderView, Fault, StatusPayload)
     schemas: dict[str, Any] = {}
     for model in models:
@@ -239,6 +254,7 @@ def describe() -> dict[str, Any]:
     view, faults = _ref("OrderView"), ("401", "403", "415", "422", "429")
     order = _route("Order something", view, *faults, body="OrderWish") | {"parameters": [header]}
     confirm = _route("Say that something was done", view, *faults, body="ConfirmWish")
+    have = _route("Say that somebody has an alarm", view, *faults, body="AcknowledgeWish")
     undo = _route("Take an order or a word back", view, *faults, body="UndoWish")
     order["responses"]["409"] = _json("agree to the consequence with sure", _ref("OrderView"))
     return {
@@ -252,6 +268,7 @@ def describe() -> dict[str, Any]:
             },
             "/api/orders": {"post": order},
             "/api/confirmations": {"post": confirm | {"parameters": [header]}},
+            "/api/acknowledge": {"post": have | {"parameters": [header]}},
             "/api/undo": {"post": undo | {"parameters": [header]}},
             "/metrics": {
                 "get": {

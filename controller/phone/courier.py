@@ -6,16 +6,15 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Literal
 
-from controller.bus.messages import AnswerPayload, ConfirmPayload, Payload, StandingStatus, StatusPayload
-from controller.guard.hand import LONGEST_ON_S
+from controller.bus.messages import AcknowledgePayload, AnswerPayload, ConfirmPayload, HandPayload, Payload
 from controller.phone.orders import OrderError, Wanted, in_words
 from controller.phone.screen import Said, Screen
 from controller.phone.store import Session, Store
 from controller.phone.words import say
 from controller.phone.work import Word
+from controller.site.work import EVERYWHERE
 
 # How long an order waits for the guard's answer [s of the wall], and how often it looks.
 ANSWER_WITHIN_S = 4.0
@@ -33,13 +32,10 @@ class Passed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sent:
-    """What the page remembers of something it sent: in words, and how to undo it."""
+    """What the page remembers of something it sent."""
 
     words: str
-    said: Literal["order", "word", "undo"]
-    wanted: Wanted | None = None
-    back: tuple[Wanted, ...] = ()  # the orders that let stand again what stood before
-    number: int = 0  # of the status that was the latest then
+    said: Literal["order", "word", "alarm", "undo"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +47,7 @@ class By:
 
 
 class Courier:
-    """Carries orders and words to the guard.
+    """Carries orders, words and acknowledgements to the guard.
 
     Parameters
     ----------
@@ -65,79 +61,68 @@ class Courier:
 
     def __init__(self, screen: Screen, store: Store, publish: Callable[[str, bytes], None]) -> None:
         self._screen, self._store, self._publish = screen, store, publish
+        self._topics = screen.topics
         self._sent: OrderedDict[str, _Sent] = OrderedDict()
 
     async def order(self, wanted: Wanted, by: By) -> Passed:
         """Pass an order on."""
-        heard = self._screen.watch.heard
-        back = _back(wanted, heard.status, self._screen.clock.utc())
         words = in_words(wanted.kind, wanted.name, wanted.position)
-        sent = _Sent(words=words, said="order", wanted=wanted, back=back, number=heard.number)
         what = f"{words} ({wanted.until:%Y-%m-%d %H:%M} UTC)"
-        return await self._pass_on(self._screen.topics.hand, wanted.payload(by.session.who), sent, what, by)
+        payload = wanted.payload(by.session.who)
+        return await self._pass_on(self._topics.hand, payload, _Sent(words=words, said="order"), what, by)
 
     async def word(self, word: Word, by: By) -> Passed:
         """Pass on that something was done."""
         payload = word.payload(by.session.who, self._screen.clock.utc())
         sent = _Sent(words=str(word), said="word")
-        return await self._pass_on(self._screen.topics.confirm, payload, sent, str(word), by)
+        return await self._pass_on(self._topics.confirm, payload, sent, str(word), by)
+
+    async def acknowledge(self, key: str, by: By) -> Passed:
+        """Pass on that somebody has an alarm, by its key, or ``EVERYWHERE`` for all of them."""
+        status = self._screen.watch.heard.status
+        alarms = {alarm.key: alarm for alarm in (status.alarms if status else ())}
+        if key == EVERYWHERE:
+            words = say("alarm-all")
+        elif key in alarms:
+            words = say("alarm-of", what=alarms[key].what, target=alarms[key].target)
+        else:
+            raise OrderError(say("alarm-unknown"))
+        payload, sent = AcknowledgePayload(who=by.session.who), _Sent(words=words, said="alarm")
+        # an alarm's answer bears its key, so an answer of an hour ago must not stand for one of now
+        self._screen.watch.forget(key)
+        what = say("alarm-yes", what=words)
+        return await self._pass_on(self._topics.acknowledge, payload, sent, what, by, number=key)
 
     async def undo(self, of: str, by: By) -> Passed:
-        """Let stand again what stood before; raise ``OrderError`` where that is not known.
+        """Let stand again what stood before; raise ``OrderError`` for what is not known here.
 
-        A word is taken back by the guard, which knows what was said before; so one said elsewhere may be too.
+        The guard itself knows what stood, and refuses where something newer came since.
         """
-        sent = self._sent.get(of)
-        if sent is None or sent.wanted is None:
-            return await self._take_back(of, by)
-        if not self._still_stands(sent):
-            raise OrderError(say("undo-newer"))
-        passed: Passed | None = None
-        for wanted in sent.back:
-            passed = await self.order(wanted, by)
-            if passed.answer is None or not passed.answer.accepted:
-                break
-        assert passed is not None, "there is at least one order back"  # noqa: S101 (see _back)
-        self._sent[passed.id] = _Sent(words=sent.words, said="undo")
-        return passed
-
-    async def _take_back(self, of: str, by: By) -> Passed:
         words = self._sent[of].words if of in self._sent else self._words_of(of)
         if not words:
             raise OrderError(say("undo-unknown"))
-        payload = ConfirmPayload(who=by.session.who, what="taken-back", of=of, at=self._screen.clock.utc())
-        sent = _Sent(words=words, said="undo")
-        return await self._pass_on(
-            self._screen.topics.confirm, payload, sent, say("audit-back", what=words), by
-        )
+        who, sent, what = by.session.who, _Sent(words=words, said="undo"), say("audit-back", what=words)
+        if of in self._sent and self._sent[of].said == "order":
+            order = HandPayload(who=who, order="taken-back", of=of)
+            return await self._pass_on(self._topics.hand, order, sent, what, by)
+        word = ConfirmPayload(who=who, what="taken-back", of=of, at=self._screen.clock.utc())
+        return await self._pass_on(self._topics.confirm, word, sent, what, by)
 
     def _words_of(self, of: str) -> str:
         """Return a word that stands by its id, in words; empty if there is none."""
         return next((view.words for view in self._screen.words() if view.id == of), "")
 
-    def _still_stands(self, sent: _Sent) -> bool:
-        """Tell whether an order is still the latest for its target, as far as has been heard since."""
-        heard, wanted = self._screen.watch.heard, sent.wanted
-        if heard.status is None or wanted is None or heard.number == sent.number:
-            return True
-        now = self._standing(wanted, heard.status)
-        if wanted.position == "auto":
-            return now is None
-        return (
-            now is not None
-            and now.order == wanted.position
-            and abs((now.ends_at - wanted.until).total_seconds()) < 120.0
-        )
-
-    @staticmethod
-    def _standing(wanted: Wanted, status: StatusPayload) -> StandingStatus | None:
-        name = "all" if wanted.kind == "all" else wanted.name
-        return next((o for o in status.orders if (o.kind, o.name) == (wanted.kind, name)), None)
-
     async def _pass_on(
-        self, topic: Callable[[str], str], payload: Payload, sent: _Sent, what: str, by: By
+        self,
+        topic: Callable[[str], str],
+        payload: Payload,
+        sent: _Sent,
+        what: str,
+        by: By,
+        *,
+        number: str = "",
     ) -> Passed:
-        number = secrets.token_hex(8)
+        number = number or secrets.token_hex(8)
         self._sent[number] = sent
         while len(self._sent) > MOST_SENT:
             self._sent.popitem(last=False)
@@ -167,30 +152,5 @@ class Courier:
         because = self._screen.figures.localised(answer.because, self._screen.clock.utc())
         if not answer.accepted:
             return Said("go", say(f"{sent.said}-no", what=sent.words), because, None)
-        undo = None if sent.said == "undo" else number
+        undo = number if sent.said in {"order", "word"} else None
         return Said("well", say(f"{sent.said}-yes", what=sent.words), because, undo)
-
-
-def _back(wanted: Wanted, status: StatusPayload | None, now: datetime) -> tuple[Wanted, ...]:
-    """Return the orders after which what stands now stands again.
-
-    An order for everything ends those for single trees, so these are given again; a tree without an order of
-    its own goes back to what is ordered for everything.
-    """
-    stood = [order for order in (status.orders if status else ()) if order.ends_at > now]
-
-    def again(kind: Literal["all", "tree", "vent"], name: str, order: StandingStatus | None) -> Wanted:
-        return Wanted(
-            kind=kind,
-            name=name,
-            position=order.order if order else "auto",
-            until=order.ends_at if order else now + timedelta(seconds=LONGEST_ON_S),
-            sure=True,
-        )
-
-    for_all = next((order for order in stood if order.kind == "all"), None)
-    if wanted.kind == "all":
-        trees = [again("tree", order.name, order) for order in stood if order.kind == "tree"]
-        return again("all", "", for_all), *trees
-    own = next((order for order in stood if (order.kind, order.name) == (wanted.kind, wanted.name)), None)
-    return (again(wanted.kind, wanted.name, own or (for_all if wanted.kind == "tree" else None)),)

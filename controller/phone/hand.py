@@ -2,14 +2,14 @@
 
 import time
 from collections.abc import Callable, Mapping
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from controller.errors import PageError
+from controller.links import Link, LinkError, read_link
 from controller.phone.access import COOKIE, Access, RefusedError, address_of
 from controller.phone.courier import By, Courier, Passed
-from controller.phone.links import Link, read_link
 from controller.phone.orders import OrderError, Wanted, consequence, wanted_from
 from controller.phone.screen import Screen
 from controller.phone.store import Session
@@ -105,6 +105,11 @@ class Hand:
         session, form = await self._form(request)
         return _seen(await self.courier.word(self.word(form), by_whom(request, session)))
 
+    async def acknowledge(self, request: Request) -> Response:
+        """Pass on that somebody has an alarm."""
+        session, form = await self._form(request)
+        return _seen(await self.acknowledged(form.get("key", ""), by_whom(request, session)))
+
     async def undo(self, request: Request) -> Response:
         """Let stand again what stood before an order or a word."""
         session, form = await self._form(request)
@@ -132,6 +137,13 @@ class Hand:
         except OrderError as error:
             raise RefusedError(422, str(error)) from None
 
+    async def acknowledged(self, key: str, by: By) -> Passed:
+        """Acknowledge an alarm, or all; raise ``RefusedError`` for one that does not stand."""
+        try:
+            return await self.courier.acknowledge(key, by)
+        except OrderError as error:
+            raise RefusedError(422, str(error)) from None
+
     async def undone(self, of: str, by: By) -> Passed:
         """Undo an order or a word; raise ``RefusedError`` for what cannot be undone."""
         try:
@@ -147,23 +159,30 @@ class Hand:
         return HTMLResponse(self._screen.page.tap(self._link(text), text))
 
     async def use_link(self, request: Request) -> Response:
-        """Order the heat that a link is for, once."""
+        """Do what a link is for, once: order heat, or say that somebody has an alarm."""
         form = await self._access.own_form(request)
         link = self._link(form.get("link", ""))
         if not self._access.store.use(link.number, link.ends_s, time.time()):
             raise RefusedError(410, say("link-used"))
-        until_s = self._screen.clock.utc().timestamp() + link.heat_s
-        wanted = self.wanted({"target": link.target, "order": "hand-on", "until": str(int(until_s))})
-        passed = await self.courier.order(wanted, by_whom(request, Session("", link.who)))
+        by = by_whom(request, Session("", link.who))
+        if link.alarm:
+            passed = await self.acknowledged(link.alarm, by)
+        else:
+            until_s = self._screen.clock.utc().timestamp() + link.heat_s
+            wanted = self.wanted({"target": link.target, "order": "hand-on", "until": str(int(until_s))})
+            passed = await self.courier.order(wanted, by)
         said = self.courier.said(passed.id)
         assert said is not None, "it has just been sent"  # noqa: S101 (the courier keeps it)
         return HTMLResponse(self._screen.page.tapped(said))
 
     def _link(self, text: str) -> Link:
         try:
-            return read_link(self._access.store, text, time.time())
-        except PageError as error:
-            raise RefusedError(410, str(error)) from None
+            link = read_link(self._access.store.link_key, text, time.time())
+        except LinkError as error:
+            raise RefusedError(410, say(f"link-{error.fault}")) from None
+        if self._access.store.is_used(link.number):
+            raise RefusedError(410, say("link-used"))
+        return link
 
     async def _form(self, request: Request) -> tuple[Session, dict[str, str]]:
         session = self._access.session(request)
@@ -182,4 +201,4 @@ def by_whom(request: Request, session: Session) -> By:
 
 def _seen(passed: Passed) -> Response:
     """Lead back to the page, which says what became of it."""
-    return RedirectResponse(f"/?said={passed.id}", 303)
+    return RedirectResponse(f"/?said={quote(passed.id, safe='')}", 303)

@@ -13,6 +13,7 @@ from controller.site.model import Site
 
 Kind = Literal["all", "tree", "vent"]
 Position = Literal["hand-on", "hand-off", "auto"]
+LONGEST_CONSENT = 80
 POSITIONS: tuple[Position, ...] = ("hand-on", "hand-off", "auto")
 # What the big button proposes: the hour by which a cold night is over (common practice, no source).
 MORNING_HOUR = 8
@@ -31,6 +32,7 @@ class Wanted:
     position: Position
     until: datetime
     sure: bool
+    consent: str = ""  # the words that let one tree's fruit go
 
     @property
     def needs_consent(self) -> bool:
@@ -40,7 +42,8 @@ class Wanted:
     def payload(self, who: str) -> HandPayload:
         """Return the order as it goes on the bus."""
         target = {"all": True} if self.kind == "all" else {self.kind: self.name}
-        return HandPayload.model_validate({"who": who, "order": self.position, "until": self.until, **target})
+        order = {"order": self.position, "until": self.until, "consent": self.consent}
+        return HandPayload.model_validate({"who": who, **order, **target})
 
 
 def wanted_from(form: Mapping[str, str], site: Site, now: datetime) -> Wanted:
@@ -50,7 +53,8 @@ def wanted_from(form: Mapping[str, str], site: Site, now: datetime) -> Wanted:
     ----------
     form
         ``target`` ("all", "tree:<name>" or "vent:<name>"), ``order``, ``until`` (UTC seconds since 1970, or
-        empty with "auto") and ``sure`` ("yes" once the consequence was agreed to).
+        empty with "auto"), ``sure`` ("yes" once the consequence was agreed to) and ``consent`` (the words
+        that let one tree's fruit go).
     site
         The site.
     now
@@ -74,6 +78,7 @@ def wanted_from(form: Mapping[str, str], site: Site, now: datetime) -> Wanted:
         position=position,
         until=until,
         sure=form.get("sure") == "yes",
+        consent=form.get("consent", "").strip()[:LONGEST_CONSENT],
     )
 
 

@@ -8,8 +8,9 @@ from importlib.resources import files
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
+from controller.guard.hand import words_to_let_go
+from controller.links import Link
 from controller.phone.chart import Chart
-from controller.phone.links import Link
 from controller.phone.orders import Wanted, in_words
 from controller.phone.picture import Picture
 from controller.phone.words import say
@@ -81,6 +82,7 @@ class Page:
             order=order,
             target=f"{wanted.kind}:{wanted.name}" if wanted.name else wanted.kind,
             position=wanted.position,
+            let_go=words_to_let_go(wanted.name) if wanted.kind == "tree" else "",
             until=int(wanted.until.timestamp()),
             token=token,
         )
@@ -91,15 +93,13 @@ class Page:
 
     def tap(self, link: Link, text: str) -> str:
         """Return what a one-tap link is for, and its button."""
-        kind, _, name = link.target.partition(":")
-        order = in_words(kind, name, "hand-on")
-        hours = f"{link.heat_s / 3600.0:g}"
-        return self._fill(
-            "tap.html",
-            sentence=say("link-asks", order=order, hours=hours, who=link.who),
-            link=text,
-            button=say("link-yes"),
-        )
+        if link.alarm:
+            sentence, button = say("link-has", who=link.who), say("alarm-have")
+        else:
+            kind, _, name = link.target.partition(":")
+            order, hours = in_words(kind, name, "hand-on"), f"{link.heat_s / 3600.0:g}"
+            sentence, button = say("link-asks", order=order, hours=hours, who=link.who), say("link-yes")
+        return self._fill("tap.html", sentence=sentence, link=text, button=button)
 
     def tapped(self, said: object) -> str:
         """Return what became of a one-tap link."""

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from controller.bus.messages import ComingStatus, OutputStatus, StandingStatus, StatusPayload
 from controller.guard.decision import BAD_INPUT
+from controller.phone.alarms import AlarmView, alarms_of
 from controller.phone.figures import Figures, energy, money, small_money
 from controller.phone.history import History, Ledger
 from controller.phone.orders import in_words
@@ -45,6 +46,11 @@ class TreeView:
     strings: int
     fleece: str
 
+    @property
+    def target(self) -> str:
+        """What a worry about it is called."""
+        return self.name
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VentView:
@@ -71,6 +77,8 @@ class Picture:
     headline: str
     night: str
     tasks: tuple[Task, ...]
+    alarms: tuple[AlarmView, ...] = ()
+    alarms_more: int = 0
     orders: tuple[StandingView, ...] = ()
     words: tuple[WordView, ...] = ()
     trees: tuple[TreeView, ...] = ()
@@ -132,13 +140,16 @@ def picture_of(
         if (output := outputs.get(("vent", vent.name))) is not None
     )
     stale = not age_s <= STALE_AFTER_S
-    level, headline = _headline(trees, status.coming, figures, age_s, stale=stale)
+    alarms = alarms_of(status, figures, now)
+    level, headline = _headline((*alarms, *trees), status.coming, figures, age_s, stale=stale)
     at = figures.time(status.at, now)
     coming = status.coming
     return Picture(
         level=level,
         headline=headline,
         night=say("silent-then", time=at) if stale else _night(coming, figures, now),
+        alarms=alarms,
+        alarms_more=status.alarms_more,
         tasks=tasks_of(_worries(trees), status, figures, now),
         orders=tuple(_standing(order, figures, now) for order in status.orders if order.ends_at > now),
         words=standing_words(status.confirmed, site, figures, now),
@@ -194,13 +205,19 @@ def _season(ledger: Ledger, site: Site, figures: Figures) -> str:
 
 
 def _headline(
-    trees: tuple[TreeView, ...], coming: ComingStatus | None, figures: Figures, age_s: float, *, stale: bool
+    worries: tuple[AlarmView | TreeView, ...],
+    coming: ComingStatus | None,
+    figures: Figures,
+    age_s: float,
+    *,
+    stale: bool,
 ) -> tuple[Level, str]:
     if stale:
         return "go", say("silent", ago=figures.ago(age_s))
     levels: tuple[tuple[Level, str], ...] = (("go", "go-now"), ("look", "look-at"))
     for level, key in levels:
-        if names := [tree.name for tree in trees if tree.level == level]:
+        # an alarm and its tree are one worry
+        if names := dict.fromkeys(each.target for each in worries if each.level == level):
             return level, say(key, names=", ".join(names))
     if coming is not None and (coming.trees_short or max(coming.loss_share.values(), default=0) > RISK_SHARE):
         return "look", say("safe-but")
@@ -272,7 +289,7 @@ def _worries(trees: tuple[TreeView, ...]) -> tuple[Worry, ...]:
     """Return what needs a person at once, the worst first."""
     by_level = sorted(trees, key=lambda tree: tree.level)  # "go" stands before "look"
     return tuple(
-        Worry(tree.level, say("do-tree", name=tree.name, why=tree.trouble))
+        Worry(tree.name, tree.level, say("do-tree", name=tree.name, why=tree.trouble))
         for tree in by_level
         if tree.level != "well"
     )

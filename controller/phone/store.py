@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.errors import PageError
+from controller.links import key_in
 
 # OWASP Password Storage Cheat Sheet (from memory): N = 2^14, r = 8, p = 5 is one of its equal choices;
 # 16 MiB and a quarter of a second on a small server.
@@ -58,6 +59,7 @@ class Store:
                 path, timeout=5.0, isolation_level=None, check_same_thread=False
             )
             self._connection.executescript(_FORM)
+            self.link_key = key_in(path.parent)
         except (OSError, sqlite3.Error) as error:
             raise PageError(f"{path}: the page cannot keep its sessions here ({error})") from error
         self._key = self._secret("key") or self._keep("key", secrets.token_bytes(32))
@@ -127,14 +129,6 @@ class Store:
         return hmac.compare_digest(given.encode(), self.form_token(token).encode())
 
     # ---- links that are good once -----------------------------------------------------------------------
-
-    def signed(self, text: str) -> str:
-        """Return the signature of a link's text."""
-        return self._mac("link", text)
-
-    def is_signed(self, text: str, signature: str) -> bool:
-        """Tell whether a signature is ours."""
-        return hmac.compare_digest(signature.encode(), self.signed(text).encode())
 
     def is_used(self, number: str) -> bool:
         """Tell whether a link was used before."""

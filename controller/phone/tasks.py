@@ -18,6 +18,7 @@ URGENT = frozenset({"cover", "shut", "harvest"})
 class Worry:
     """Something that needs a person now."""
 
+    target: str
     level: Level
     what: str
 
@@ -46,11 +47,16 @@ def tasks_of(
     worries: tuple[Worry, ...], status: StatusPayload, figures: Figures, now: datetime
 ) -> tuple[Task, ...]:
     """Return what there is to do: what worries now, then what is advised, in order of time."""
-    tasks = [Task(when=say("now"), what=worry.what, level=worry.level) for worry in worries]
+    told = {alarm.target for alarm in status.alarms}  # an alarm says it, and better
+    tasks = [
+        Task(when=say("now"), what=worry.what, level=worry.level)
+        for worry in worries
+        if worry.target not in told
+    ]
     tasks += [
         Task(when=say("now"), what=say("do-board", name=board.name), level="look")
         for board in status.boards
-        if not board.heard
+        if not board.heard and board.name not in told
     ]
     if status.coming is not None and status.coming.trees_short:
         names = ", ".join(status.coming.trees_short)

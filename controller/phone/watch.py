@@ -66,6 +66,11 @@ class Watch:
             while len(self._answers) > MOST_ANSWERS:
                 self._answers.popitem(last=False)
 
+    def forget(self, order: str) -> None:
+        """Forget an answer, so that only a new one counts."""
+        with self._lock:
+            self._answers.pop(order, None)
+
     def answer(self, order: str) -> AnswerPayload | None:
         """Return what the guard said to an order; None as long as it has said nothing."""
         with self._lock:

@@ -1,7 +1,9 @@
 """Desk and courier with a real journal: a restart neither loses nor repeats what people must hear."""
 
 import math
+import re
 import threading
+import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
@@ -9,7 +11,7 @@ import pytest
 
 from controller.alarm.courier import TROUBLE_AFTER, Courier
 from controller.alarm.dead_man import CYCLES_WITHIN_S
-from controller.alarm.desk import BUS, Desk
+from controller.alarm.desk import BUS, TAP_HEAT_S, TAP_VALID_S, Desk
 from controller.alarm.engine import CLEAR_S, DELAY_S, REPEAT_S, Situation, Stage
 from controller.alarm.outbox import Outbox
 from controller.bus.messages import AlarmPayload, AnswerPayload, read
@@ -19,6 +21,7 @@ from controller.errors import DeliveryError
 from controller.guard.finding import FindingCode, finding
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
+from controller.links import LinkError, key_in, read_link
 from controller.site.load import example_site, parse_site
 from controller.site.people import DeadMan
 from tests.alarm.test_outbox import parcel
@@ -37,6 +40,9 @@ sender = "frost@curlew-yard.example"
 to = ["nora@curlew-yard.example"]
 """
 )
+
+
+WITH_PAGE = TEXT.replace("[[alarm.mail]]", '[alarm]\npage = "https://frost.lan/"\n[[alarm.mail]]', 1)
 
 
 class Hand:
@@ -346,3 +352,35 @@ def test_too_many_waiting_are_noted_as_given_up(yard, monkeypatch):
     assert yard.rows("SELECT id, trouble FROM message WHERE given_up_s IS NOT NULL") == [
         ("a", "too many waited")
     ]
+
+
+def test_a_message_to_people_carries_links_that_the_page_takes(tmp_path, monkeypatch):
+    monkeypatch.setattr("tests.alarm.test_desk.TEXT", WITH_PAGE)
+    yard = Yard(tmp_path)
+    yard.go(DELAY_S[4] + 10.0, COLD)
+    ((_, text),) = yard.sent
+    found = dict(re.findall(r"(Heat everything now|I have it): https://frost\.lan/tap/(\S+)", text))
+    heat = read_link(key_in(tmp_path), found["Heat everything now"], time.time())
+    have = read_link(key_in(tmp_path), found["I have it"], time.time())
+    assert (heat.target, heat.heat_s, heat.alarm, heat.who) == ("all", TAP_HEAT_S, "", "nora")
+    assert have.alarm == "all"
+    with pytest.raises(LinkError, match="old"):
+        read_link(key_in(tmp_path), found["I have it"], time.time() + TAP_VALID_S + 1.0)
+    ((_, body),) = yard.published
+    assert "/tap/" not in read(AlarmPayload, body).text, "everybody may listen on the bus"
+    assert not any("/tap/" in text for text in yard.rows("SELECT because FROM alarm_event"))
+
+
+def test_without_a_key_a_message_goes_out_all_the_same(tmp_path, monkeypatch):
+    monkeypatch.setattr("tests.alarm.test_desk.TEXT", WITH_PAGE)
+
+    def no_key(_):
+        raise PermissionError("not ours")
+
+    monkeypatch.setattr("controller.alarm.desk.key_in", no_key)
+    yard = Yard(tmp_path)
+    yard.go(DELAY_S[4] + 10.0, COLD)
+    ((_, text),) = yard.sent
+    assert "/tap/" not in text
+    assert "https://frost.lan" in text
+    yard.journal.stop()

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from controller.alarm.engine import Alarm, Kind, Message, Situation
-from controller.alarm.words import CAUTION, LONGEST_SUBJECT, MOST_TOLD, subject_of, text_of
+from controller.alarm.words import CAUTION, LONGEST_SUBJECT, MOST_TOLD, Taps, subject_of, text_of
 from controller.guard.finding import FindingCode, finding
 
 NIGHT = datetime(2027, 1, 15, 3, 30, tzinfo=UTC)
@@ -47,8 +47,10 @@ def test_an_alarm_says_what_why_what_to_look_at_since_when_and_how_sure():
 
 def test_the_worst_brings_a_link_that_heats_where_there_is_one():
     link = "https://frost.lan:8484/tap/x.y"
-    assert f"Heat everything now: {link}" in text(told(standing=(alarm(),)), tap=link)
-    assert link not in text(told(standing=(alarm(SILENT),), severity=3), tap=link)
+    assert f"Heat everything now: {link}" in text(told(standing=(alarm(),)), taps=Taps(heat=link))
+    assert link not in text(told(standing=(alarm(SILENT),), severity=3), taps=Taps(heat=link))
+    assert f"I have it: {link}" in text(told(standing=(alarm(SILENT),), severity=3), taps=Taps(have=link))
+    assert link not in text(told(over=(alarm(SILENT),)), taps=Taps(heat=link, have=link))
 
 
 def test_all_clear_says_since_when_it_was():

@@ -12,7 +12,7 @@ from datetime import timedelta
 import pytest
 import uvicorn
 
-from controller.bus.messages import AnswerPayload, StatusPayload, read
+from controller.bus.messages import AlarmStatus, AnswerPayload, StatusPayload, read
 from controller.bus.outbound import status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
@@ -91,6 +91,24 @@ def say_done(drive: Drive, what: str, target: str = "all", *, name: str = "w1", 
     kind = "all" if target == "all" else "vent" if what == "vents-shut" else "tree"
     word = Confirmation(id=name, who=who, what=Work(what), target_kind=kind, target=target, at=drive.now.utc)
     drive.tell(Confirmed(confirmation=word))
+
+
+def with_alarms(status: StatusPayload, *more: AlarmStatus) -> StatusPayload:
+    """Return a status in which a board has been silent for twelve minutes, and whatever else stands."""
+    silent = AlarmStatus(
+        key="board-silent.east",
+        code="board-silent",
+        target="east",
+        severity=3,
+        what="board silent",
+        because="east was last heard 720 s ago",
+        cause="it has no power or no network; with power its strings heat by themselves",
+        look_at="whether the board has power, then its network",
+        sure="certain",
+        since=status.at - timedelta(minutes=12),
+        stage="unacknowledged",
+    )
+    return status.model_copy(update={"alarms": (silent, *more)})
 
 
 def sent(status: StatusPayload) -> StatusPayload:

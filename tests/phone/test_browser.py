@@ -10,9 +10,9 @@ import pytest
 
 from controller.guard.hand import HandOrder, Order
 from controller.keeper import HandOrdered
-from controller.phone.links import link_for
+from controller.links import link_for
 from tests.conftest import DUSK
-from tests.phone.conftest import ACCEPTED, advice_for, say_done, served, status_for, with_outlook
+from tests.phone.conftest import ACCEPTED, advice_for, say_done, served, status_for, with_alarms, with_outlook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
@@ -204,7 +204,7 @@ def test_one_thumb_heats_everything_and_the_answer_and_the_proof_are_seen(
         keep(tab, "proven")
     with tab.expect_navigation():
         tab.get_by_role("button", name="Undo").click()
-    assert page.published[-1][1]["order"] == "auto"
+    assert page.published[-1][1]["order"] == "taken-back"
     assert tab.complaints == []
 
 
@@ -212,7 +212,7 @@ def test_the_story_of_a_freak_night_from_the_link_to_heat_proven_on(night, open_
     page.store.set_password("satsumas in snow")
     page.guard_says = ACCEPTED
     text = link_for(
-        page.store, target="all", heat_s=8 * 3600.0, who="Finn", valid_s=3600.0, now_s=time.time()
+        page.store.link_key, target="all", heat_s=8 * 3600.0, who="Finn", valid_s=3600.0, now_s=time.time()
     )
     tab = open_page(f"{night}/tap/{text}")
     assert "Heat everything for 8 h from now, as Finn?" in tab.inner_text("main")
@@ -239,6 +239,33 @@ def test_the_story_of_a_freak_night_from_the_link_to_heat_proven_on(night, open_
     proofs = tab.locator("#trees .proof")
     sync_api.expect(proofs.filter(has_text="2 of 2 strings report on")).to_have_count(5)
     assert tab.complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+def test_an_alarm_comes_first_and_one_thumb_says_i_have_it(page, drive, open_page, scheme):
+    page.guard_says = ACCEPTED.model_copy(update={"because": "Nora has board-silent.east"})
+    status = with_alarms(status_for(drive))
+    (silent,) = status.alarms
+    stuck = {"key": "probe-frozen.outside", "target": "outside", "severity": 2, "what": "probe stuck"}
+    page.hear(with_alarms(status, silent.model_copy(update=stuck)))
+    with served(page) as address:
+        tab = open_page(address, scheme=scheme)
+        box = tab.locator(".alarm").first.bounding_box()
+        assert box["y"] + box["height"] < 740, "the worst alarm is in the first look"
+        assert "Board silent: east" in tab.locator(".alarm").first.inner_text()
+        assert box["y"] < tab.locator("#thumb").bounding_box()["y"]
+        found = axe.Axe().run(tab, options=RULES)
+        assert [(v["id"], v["nodes"][0]["html"]) for v in found.response["violations"]] == []
+        keep(tab, f"alarm-{scheme}")
+        with tab.expect_navigation():
+            tab.locator(".alarm").first.get_by_role("button", name="I HAVE IT").click()
+        assert page.published[0][0].endswith("/acknowledge/board-silent.east")
+        assert "You have it: board silent: east." in tab.inner_text("#said")
+        taken = silent.model_copy(update={"stage": "acknowledged", "acknowledged_by": "Nora"})
+        page.hear(status.model_copy(update={"alarms": (taken,)}))
+        sync_api.expect(tab.locator(".alarm").first).to_contain_text("Nora has it.")
+        assert tab.get_by_role("button", name="I HAVE IT").count() == 0
+        assert tab.complaints == []
 
 
 @pytest.mark.parametrize("scripts", [True, False])

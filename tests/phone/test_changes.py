@@ -10,13 +10,14 @@ from urllib.parse import urlencode
 
 import pytest
 
+from controller.bus.outbound import status_of
+from controller.links import link_for
 from controller.phone.access import COOKIE, FORM_TYPE, LOGINS_A_MINUTE, ORDERS_A_MINUTE, Access
 from controller.phone.api import TOKEN_HEADER, Api
 from controller.phone.app import routes_of
 from controller.phone.hand import Hand
-from controller.phone.links import link_for
-from tests.conftest import DUSK
-from tests.phone.conftest import ACCEPTED, request, say_done, status_for
+from tests.conftest import DUSK, Drive
+from tests.phone.conftest import ACCEPTED, request, say_done, sent
 
 PASSWORD = "satsumas in snow"
 UNTIL = int(DUSK.timestamp()) + 6 * 3600
@@ -39,6 +40,7 @@ PROGRAM = {"json": True, "done": 200}
 CHANGES = {
     "/hand": Change({"target": "all", "order": "hand-on", "until": str(UNTIL)}),
     "/confirm": Change({"target": "all", "what": "covered"}),
+    "/acknowledge": Change({"key": "all"}),
     "/undo": Change({"of": "w1"}),
     "/logout": Change({}, a_minute=None),  # it ends the session, so there is no second
     "/login": Change({"who": "Nora", "password": PASSWORD}, **LOGIN),
@@ -46,6 +48,7 @@ CHANGES = {
     "/tap": Change({"link": "{link}"}, done=200, needs_session=False, needs_token=False, a_minute=None),
     "/api/orders": Change({"target": "all", "order": "hand-on", "until": UNTIL}, **PROGRAM),
     "/api/confirmations": Change({"target": "tree:lemon", "what": "harvested"}, **PROGRAM),
+    "/api/acknowledge": Change({"key": "all"}, **PROGRAM),
     "/api/undo": Change({"of": "w1"}, **PROGRAM),
     "/api/login": Change({"who": "logger", "password": PASSWORD}, **PROGRAM, **LOGIN),
 }
@@ -77,14 +80,22 @@ class Sender:
         if value != "{link}":
             return value
         given = {"target": "all", "heat_s": 3600.0, "who": "Finn", "valid_s": 3600.0}
-        return link_for(self.page.store, **given, now_s=time.time())
+        return link_for(self.page.store.link_key, **given, now_s=time.time())
+
+
+@pytest.fixture(scope="module")
+def status(curlew_yard):
+    """A status with a word that can be taken back."""
+    drive = Drive(curlew_yard)
+    drive.step()
+    say_done(drive, "covered", name="w1")
+    return sent(status_of(drive.state, drive.now))
 
 
 @pytest.fixture
-def sender(page, drive, monkeypatch):
+def sender(page, status, monkeypatch):
     monkeypatch.setattr("controller.phone.access.is_password", lambda _, given: given == PASSWORD)
-    say_done(drive, "covered", name="w1")
-    page.hear(status_for(drive))
+    page.hear(status)
     page.guard_says = ACCEPTED
     page.store.set_password(PASSWORD)
     return Sender(page)

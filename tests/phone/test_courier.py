@@ -1,18 +1,16 @@
-"""Undo lets stand again what stood before, and nothing is undone that somebody has changed since."""
+"""What is carried to the guard, what it answers, and how it is undone."""
 
 import asyncio
 from datetime import timedelta
 
 import pytest
 
-from controller.guard.hand import HandOrder, Order
-from controller.keeper import HandOrdered
 from controller.phone.courier import By, Courier
 from controller.phone.orders import OrderError, Wanted
 from controller.phone.store import Session
 from controller.phone.work import Word
 from tests.conftest import DUSK
-from tests.phone.conftest import ACCEPTED, say_done, status_for
+from tests.phone.conftest import ACCEPTED, say_done, status_for, with_alarms
 
 NORA = By(session=Session("token", "Nora"), address="192.0.2.7")
 
@@ -27,94 +25,45 @@ def courier(page):
     return Courier(page.screen, page.store, page.publish)
 
 
-def orders(page):
-    return [
-        (payload.get("tree") or payload.get("vent") or "all", payload["order"], payload["until"][11:16])
-        for topic, payload in page.published
-        if "/hand/" in topic
-    ]
-
-
-def stands(drive, page, *given):
-    """Let orders stand at the guard, and the page hear of it."""
-    for kind, target, position, hours in given:
-        order = HandOrder(
-            id="1",
-            who="Finn",
-            target_kind=kind,
-            target=target,
-            order=Order(position),
-            until=DUSK + timedelta(hours=hours),
-        )
-        drive.tell(HandOrdered(order=order))
+def test_an_order_is_taken_back_by_its_id(courier, page, drive):
     page.hear(status_for(drive))
-
-
-def undo_of(courier, order):
-    passed = asyncio.run(courier.order(order, NORA))
-    return asyncio.run(courier.undo(passed.id, NORA))
-
-
-def test_where_nothing_stood_undo_is_automatic(courier, page, drive):
-    page.hear(status_for(drive))
-    passed = undo_of(courier, wanted("all"))
-    assert [each[:2] for each in orders(page)] == [("all", "hand-on"), ("all", "auto")]
-    assert courier.said(passed.id).sentence == "Taken back: Heat everything. What stood before stands again."
-    assert courier.said(passed.id).undo is None
-
-
-def test_an_earlier_order_for_the_same_tree_stands_again(courier, page, drive):
-    stands(drive, page, ("tree", "lemon", "hand-off", 3))
-    undo_of(courier, wanted("tree", "lemon", hours=6))
-    assert orders(page) == [("lemon", "hand-on", "23:00"), ("lemon", "hand-off", "20:00")]
-
-
-def test_a_tree_goes_back_to_what_is_ordered_for_everything(courier, page, drive):
-    stands(drive, page, ("all", "all", "hand-on", 8))
-    undo_of(courier, wanted("tree", "lemon", "auto", hours=12))
-    assert orders(page) == [("lemon", "auto", "05:00"), ("lemon", "hand-on", "01:00")]
-
-
-def test_an_order_for_everything_gives_back_what_single_trees_had(courier, page, drive):
-    stands(drive, page, ("tree", "lemon", "hand-on", 2), ("tree", "yuzu", "hand-off", 3))
-    undo_of(courier, wanted("all"))
-    assert sorted(orders(page)[1:]) == sorted(
-        [("all", "auto", "05:00"), ("lemon", "hand-on", "19:00"), ("yuzu", "hand-off", "20:00")]
-    )
-
-
-def test_a_vent_has_nothing_to_do_with_heat_for_everything(courier, page, drive):
-    stands(drive, page, ("all", "all", "hand-on", 8))
-    undo_of(courier, wanted("vent", "gable-fan"))
-    assert orders(page)[-1][:2] == ("gable-fan", "auto")
-
-
-def test_taking_back_can_itself_be_undone(courier, page, drive):
-    stands(drive, page, ("tree", "lemon", "hand-on", 2))
-    undo_of(courier, wanted("tree", "lemon", "auto", hours=12))
-    assert orders(page)[-1] == ("lemon", "hand-on", "19:00")
-
-
-def test_what_somebody_else_ordered_since_is_left_alone(courier, page, drive):
-    page.hear(status_for(drive))
-    passed = asyncio.run(courier.order(wanted("tree", "lemon", hours=6), NORA))
-    stands(drive, page, ("tree", "lemon", "hand-on", 9))
-    with pytest.raises(OrderError, match="newer was ordered"):
-        asyncio.run(courier.undo(passed.id, NORA))
-    assert len(page.published) == 1
-    passed = asyncio.run(courier.order(wanted("tree", "yuzu", hours=6), NORA))
-    stands(drive, page, ("tree", "yuzu", "hand-on", 6))
-    asyncio.run(courier.undo(passed.id, NORA))
-    assert orders(page)[-1][:2] == ("yuzu", "auto")
-
-
-def test_an_undo_that_the_guard_refuses_goes_no_further_and_is_said(courier, page, drive):
-    stands(drive, page, ("tree", "lemon", "hand-on", 2))
     passed = asyncio.run(courier.order(wanted("all"), NORA))
-    page.guard_says = ACCEPTED.model_copy(update={"accepted": False, "because": "so be it"})
+    assert courier.said(passed.id).undo == passed.id
     undone = asyncio.run(courier.undo(passed.id, NORA))
-    assert courier.said(undone.id).sentence == "Not taken back: Heat everything."
-    assert len(page.published) == 2
+    topic, payload = page.published[1]
+    assert topic.startswith("rimeward/1/curlew-yard/hand/")
+    assert (payload["who"], payload["order"], payload["of"]) == ("Nora", "taken-back", passed.id)
+    said = courier.said(undone.id)
+    assert said.sentence == "Taken back: Heat everything. What stood before stands again."
+    assert said.undo is None
+
+
+def test_what_the_guard_does_not_take_back_is_said(courier, page, drive):
+    page.hear(status_for(drive))
+    passed = asyncio.run(courier.order(wanted("all"), NORA))
+    newer = "only the latest order can be taken back, and another came since; look again"
+    page.guard_says = ACCEPTED.model_copy(update={"accepted": False, "because": newer})
+    said = courier.said(asyncio.run(courier.undo(passed.id, NORA)).id)
+    assert (said.level, said.sentence, said.because) == ("go", "Not taken back: Heat everything.", newer)
+
+
+def test_somebody_has_an_alarm(courier, page, drive):
+    page.hear(with_alarms(status_for(drive)))
+    passed = asyncio.run(courier.acknowledge("board-silent.east", NORA))
+    assert page.published == [("rimeward/1/curlew-yard/acknowledge/board-silent.east", {"who": "Nora"})]
+    assert courier.said(passed.id).sentence == "You have it: board silent: east."
+    assert courier.said(passed.id).undo is None
+    with pytest.raises(OrderError, match="stands no more"):
+        asyncio.run(courier.acknowledge("board-silent.west", NORA))
+
+
+def test_an_answer_of_before_does_not_stand_for_one_of_now(courier, page, drive, monkeypatch):
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.1)
+    page.hear(status_for(drive))
+    asyncio.run(courier.acknowledge("all", NORA))
+    page.guard_says = None
+    assert asyncio.run(courier.acknowledge("all", NORA)).answer is None
+    assert courier.said("all").sentence.startswith("No answer yet: all alarms.")
 
 
 def test_a_word_is_taken_back_by_its_id(courier, page, drive):

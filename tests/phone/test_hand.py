@@ -146,6 +146,10 @@ def test_keeping_heat_off_names_the_consequence_first(browser, page, drive):
     assert "without heat. Fruit freezes below −0.8 °C" in answer.text
     assert browser.send("/hand", off | {"sure": "yes"}).status == 303
     assert page.published[0][1]["order"] == "hand-off"
+    assert page.published[0][1]["consent"] == ""
+    assert "type “let the lemon go”" in answer.text
+    browser.send("/hand", off | {"sure": "yes", "consent": " let the lemon go "})
+    assert page.published[1][1]["consent"] == "let the lemon go"
 
 
 def test_an_order_that_ended_before_it_was_sent(browser, page):

@@ -6,8 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
-from controller.errors import PageError
-from controller.phone.links import link_for, read_link
+from controller.links import KEY_FILE, _signature, key_in, link_for, read_link
 from controller.site.load import example_site
 from tests.phone.conftest import ACCEPTED, request, status_for
 
@@ -16,7 +15,7 @@ FORM = {"Content-Type": "application/x-www-form-urlencoded", "Origin": "http://l
 
 def link(page, now_s=1000.0, **more):
     wish = {"target": "all", "heat_s": 3600.0, "who": "Finn", "valid_s": 600.0} | more
-    return link_for(page.store, now_s=now_s, **wish)
+    return link_for(page.store.link_key, now_s=now_s, **wish)
 
 
 def tap(page, text, headers=()):
@@ -88,7 +87,7 @@ def test_a_forged_link_does_nothing(page, at):
     ):
         assert tap(page, text).status == 410
     unreadable = "!!"
-    assert tap(page, f"{unreadable}.{page.store.signed(unreadable)}").status == 410
+    assert tap(page, f"{unreadable}.{_signature(page.store.link_key, unreadable)}").status == 410
     assert page.published == []
 
 
@@ -99,14 +98,45 @@ def test_another_page_cannot_tap(page, at, origin):
 
 
 def test_a_link_never_takes_heat_away(page):
-    read = read_link(page.store, link(page), 1000.0)
+    read = read_link(page.store.link_key, link(page), 1000.0)
     assert not hasattr(read, "order"), "it holds no order: what it stands for is heat"
 
 
 @pytest.mark.parametrize("wish", [{"valid_s": 13 * 3600.0}, {"heat_s": 13 * 3600.0}, {"valid_s": 0.0}])
 def test_no_link_is_good_for_long(page, wish):
-    with pytest.raises(PageError, match="12 h at most"):
+    with pytest.raises(ValueError, match="12 h at most"):
         link(page, **wish)
+
+
+def test_a_link_says_that_somebody_has_the_alarms(page, at, drive):
+    text = link(page, target="alarm:all")
+    shown = request(page.app, path=f"/tap/{text}").text
+    assert "Finn has the alarm and goes to look?" in shown
+    assert "HEAT" not in shown
+    answer = tap(page, text)
+    assert "You have it: all alarms." in answer.text
+    assert page.published == [("rimeward/1/curlew-yard/acknowledge/all", {"who": "Finn"})]
+    assert tap(page, text).status == 410
+
+
+def test_a_link_for_an_alarm_that_stands_no_more(page, at):
+    assert tap(page, link(page, target="alarm:board-silent.east")).status == 422
+    assert page.published == []
+
+
+def test_the_key_is_made_once_and_for_its_owner_only(tmp_path):
+    key = key_in(tmp_path)
+    assert key_in(tmp_path) == key
+    assert len(key) == 32
+    assert (tmp_path / KEY_FILE).stat().st_mode & 0o777 == 0o600
+    assert [path.name for path in tmp_path.iterdir()] == [KEY_FILE], "nothing is left lying about"
+
+
+def test_two_that_make_the_key_at_once_agree(tmp_path, monkeypatch):
+    key_in(tmp_path)
+    kept = (tmp_path / KEY_FILE).read_bytes()
+    monkeypatch.setattr("controller.links.Path.exists", lambda _: False)
+    assert key_in(tmp_path) == kept
 
 
 def test_by_command(tmp_path):
@@ -114,6 +144,10 @@ def test_by_command(tmp_path):
     command = ["phone", "link", "--site", site, "--state", str(tmp_path), "--address", "http://frost.lan/"]
     made = CliRunner().invoke(main, [*command, "--who", "Finn", "--tree", "lemon"])
     assert re.fullmatch(r"http://frost\.lan/tap/[\w-]+\.[\w-]{43}\n", made.output)
+    text = made.output.strip().rpartition("/")[2]
+    assert read_link(key_in(tmp_path), text, 0.0).target == "tree:lemon"
+    made = CliRunner().invoke(main, [*command, "--who", "Finn", "--alarm"])
+    assert read_link(key_in(tmp_path), made.output.strip().rpartition("/")[2], 0.0).alarm == "all"
     assert CliRunner().invoke(main, [*command, "--who", "Finn", "--tree", "palm"]).exit_code == 2
 
 

@@ -31,6 +31,7 @@ def test_heat_for_everything(curlew_yard):
         "order": "hand-on",
         "until": DUSK + timedelta(hours=3),
         "version": 0,
+        "consent": "",
     }
 
 

@@ -12,7 +12,7 @@ from controller.phone.history import NOTHING, Ledger
 from controller.phone.picture import first_spell, picture_of
 from controller.site.model import Phone
 from tests.conftest import DUSK
-from tests.phone.conftest import advice_for, say_done, sent, status_for, with_outlook
+from tests.phone.conftest import advice_for, say_done, sent, status_for, with_alarms, with_outlook
 
 
 def picture(site, status, *, age_s=5.0, history=NOTHING, now=None, ledger=None):
@@ -264,3 +264,42 @@ def test_fahrenheit_reaches_every_figure(drive):
     assert lemon.air == "46.4 °F"
     assert "33.8 °F" in lemon.limits
     assert "46.4 °F" in lemon.because
+
+
+def test_alarms_come_first_and_the_worst_of_them(drive):
+    status = with_alarms(status_for(drive))
+    (silent,) = status.alarms
+    danger = {"key": "fruit-in-danger.yuzu", "target": "yuzu", "severity": 4, "what": "fruit in danger"}
+    status = with_alarms(status, silent.model_copy(update=danger | {"because": "-2.0 °C in the fruit"}))
+    shown = picture(drive.site, status)
+    first, second = shown.alarms
+    assert (first.head, first.level, first.key) == ("Fruit in danger: yuzu", "go", "fruit-in-danger.yuzu")
+    assert first.because == "−2.0 °C in the fruit"
+    assert (second.head, second.level) == ("Board silent: east", "look")
+    assert second.since == "since 16:51, 12 min"
+    assert second.cause.endswith("(certain)")
+    assert (shown.level, shown.headline) == ("go", "Go and look now: yuzu.")
+
+
+def test_who_has_an_alarm_is_told_and_it_goes_down_the_list(drive):
+    status = with_alarms(status_for(drive))
+    (silent,) = status.alarms
+    other = silent.model_copy(update={"key": "probe-stale.outside", "target": "outside", "severity": 2})
+    taken = silent.model_copy(update={"stage": "acknowledged", "acknowledged_by": "Finn"})
+    over = silent.model_copy(update={"key": "x.west", "target": "west", "severity": 4, "stage": "returned"})
+    shown = picture(drive.site, status.model_copy(update={"alarms": (taken, other, over), "alarms_more": 2}))
+    assert [each.target for each in shown.alarms] == ["west", "outside", "east"]
+    assert shown.alarms[0].stage == "It is over; nobody had it."
+    assert (shown.alarms[2].stage, shown.alarms[2].key) == ("Finn has it.", "")
+    assert shown.headline == "The trees are warm, but look at: west, east."
+    assert shown.alarms_more == 2
+
+
+def test_what_an_alarm_says_is_not_said_twice(drive):
+    status = status_for(drive, air_lemon=0.4)
+    boards = tuple(b.model_copy(update={"heard": False}) if b.name == "east" else b for b in status.boards)
+    status = changed(status.model_copy(update={"boards": boards}), "lemon", reason="probe-stale")
+    assert any("board east" in task.what for task in picture(drive.site, status).tasks)
+    shown = picture(drive.site, with_alarms(status))
+    assert not any("board east" in task.what for task in shown.tasks)
+    assert any("Go to lemon" in task.what for task in shown.tasks)
