@@ -71,6 +71,8 @@ def _objects(cover, spans):
         "Site Total Sky Cover",
         "Site Sky Temperature",
         "Zone Electric Equipment Electricity Rate",
+        "Enclosure Windows Total Transmitted Solar Radiation Rate",
+        "Zone Infiltration Current Density Volume Flow Rate",
     ):
         yield f"Output:Variable,*,{name},Timestep"
     yield "OutputControl:Files,Yes"
