@@ -39,6 +39,9 @@ GROWTH_LEAD_H, GROWTH = (0.0, 24.0, 96.0), (0.5, 1.0, 2.0)
 # How much warmer a night under cloud is said to be than the clear one that comes [K] (estimate).
 CLOUD_WARMS_K = 5.0
 
+# Wind above which a clear night is mixed and a model has it right [m/s] (estimate).
+CALM_M_S = 4.0
+
 # Ways in which what is said can be wrong, each with what a client sees.
 WRONG_BODIES: dict[str, str] = {
     "null-tail": "no temperature for the last two days",
@@ -206,13 +209,41 @@ def temperature_error_k(
     A part of the error stays from run to run, because a model is wrong about a place in its own way; both
     parts last for half a day.
     """
+    steady_k = fault.bias_k + _of_regime_k(sky, fault, at_s) + _busts_k(sky, fault, seed, at_s)
     if fault.noise_k == 0.0:
-        return np.full(len(at_s), fault.bias_k)
+        return steady_k
     common = _course(seed, 0, sky.begin.timestamp(), at_s)
     own = _course(seed, int(run_s), run_s - 30 * DAY_S, at_s)
     mixed = COMMON_SHARE * common + (1.0 - COMMON_SHARE**2) ** 0.5 * own
     growth = np.interp((at_s - run_s) / HOUR_S, GROWTH_LEAD_H, GROWTH)
-    return np.asarray(fault.bias_k + fault.noise_k * growth * mixed)
+    return np.asarray(steady_k + fault.noise_k * growth * mixed)
+
+
+def _of_regime_k(sky: Sky, fault: ForecastFault, at_s: FloatArray) -> FloatArray:
+    """Return the error of clear, calm nights [K]: models mix the air near the ground too well then."""
+    if fault.clear_night_bias_k == 0.0:
+        return np.zeros(len(at_s))
+    begin_s = sky.begin.timestamp()
+    rows = [sky.at_s(float(s) - begin_s) for s in at_s]
+    share = [
+        (1.0 - row.cloud_frac) * max(0.0, 1.0 - row.wind_m_s / CALM_M_S) if row.shortwave_w_m2 < 1.0 else 0.0
+        for row in rows
+    ]
+    return fault.clear_night_bias_k * np.array(share)
+
+
+def _busts_k(sky: Sky, fault: ForecastFault, seed: int, at_s: FloatArray) -> FloatArray:
+    """Return the error of nights that are altogether wrong [K]; they rise and fall about the dawn."""
+    if fault.bust_chance == 0.0:
+        return np.zeros(len(at_s))
+    day = np.floor((at_s - DAY_S / 2.0) / DAY_S).astype(int)  # midday to midday
+    first = math.floor(sky.begin.timestamp() / DAY_S) - 2
+    chance = np.random.default_rng([seed, 0x62757374])
+    count = int(day.max()) - first + 2
+    wrong = chance.random(count) < fault.bust_chance
+    signs = np.where(chance.random(count) < 0.5, -1.0, 1.0)
+    since_midday = (at_s - DAY_S / 2.0) / DAY_S - day
+    return np.asarray((wrong * signs)[day - first] * fault.bust_k * np.sin(np.pi * since_midday) ** 2)
 
 
 def _course(seed: int, run: int, begin_s: float, at_s: FloatArray) -> FloatArray:

@@ -18,6 +18,8 @@ from simulator.days import Day, sky_of_days
 from simulator.faults.setting import FaultSetting
 from simulator.sky import Sky
 from simulator.weather_files import reference_year
+from simulator.weather_years import read_year
+from simulator.winters import another_year
 
 FOLDER = Path(__file__).parent / "nights"
 # What a sky must reach beyond a run: days in which the house forgets its beginning, and a forecast's ends.
@@ -75,9 +77,32 @@ class ReferenceWeather(_Model):
     region: int = Field(ge=1, le=15)
     """Which region: 1 is the North Sea coast, 2 the Baltic, 12 the upper Rhine."""
 
-    def sky(self, place: Place, begin: datetime, end: datetime, seed: int) -> Sky:  # noqa: ARG002 (always the same)
+    another_year: bool = False
+    """Whether each seed is another year that this climate could have had."""
+
+    def sky(self, place: Place, begin: datetime, end: datetime, seed: int) -> Sky:
         """Return this weather over a run, with room on both sides."""
-        return reference_year(self.region).sky(place, begin - BEFORE, end + AFTER)
+        year = reference_year(self.region)
+        return (another_year(year, seed) if self.another_year else year).sky(
+            place, begin - BEFORE, end + AFTER
+        )
+
+
+class FileWeather(_Model):
+    """Weather of a file: EPW (.epw), TMY3 (.csv) or a German reference year."""
+
+    kind: Literal["year-file"]
+    file: str = Field(min_length=1, max_length=400)
+    """Where the file is."""
+    another_year: bool = False
+    """Whether each seed is another year that this climate could have had."""
+
+    def sky(self, place: Place, begin: datetime, end: datetime, seed: int) -> Sky:
+        """Return this weather over a run, with room on both sides."""
+        year = read_year(Path(self.file))
+        return (another_year(year, seed) if self.another_year else year).sky(
+            place, begin - BEFORE, end + AFTER
+        )
 
 
 class ForecastFault(_Model):
@@ -87,6 +112,13 @@ class ForecastFault(_Model):
     """Forecast less truth [K]: positive promises a night too warm."""
     noise_k: float = Field(default=0.0, ge=0, le=10)
     """Deviation of its random error a day ahead [K]; half of that now, twice that at four days."""
+
+    clear_night_bias_k: float = Field(default=0.0, ge=-15, le=15)
+    """How much warmer than the truth it promises clear, calm hours of the night [K], beyond ``bias_k``."""
+    bust_chance: float = Field(default=0.0, ge=0, le=1)
+    """Share of nights that it gets altogether wrong, run after run."""
+    bust_k: float = Field(default=6.0, ge=0, le=15)
+    """By how much, too warm or too cold [K]."""
 
 
 class Covering(_Model):
@@ -111,7 +143,7 @@ class Night(_Model):
     """When it begins: local time at the site, without an offset."""
     hours: float = Field(gt=0, le=24 * 400)
     """How long it lasts [h]."""
-    weather: Annotated[InventedWeather | ReferenceWeather, Field(discriminator="kind")]
+    weather: Annotated[InventedWeather | ReferenceWeather | FileWeather, Field(discriminator="kind")]
     """What the weather does."""
     forecast: ForecastFault = Field(default_factory=ForecastFault)
     """What the forecast makes of it."""

@@ -13,13 +13,10 @@ import numpy as np
 from controller.errors import RehearsalError
 from controller.physics import FloatArray, dew_point_c, vapour_pressure_kpa
 from controller.site.model import Place
-from controller.weather.forecast import Forecast
 from simulator.sky import Sky, Weather
 
 HOURS = 8760
 HALF_YEAR_H = 4380
-# October to April in the north, April to October in the south.
-WINTER_DAYS = 210
 REGIONS = range(1, 16)
 # Where a year file says nothing about cloud.
 UNKNOWN_CLOUD = 0.7
@@ -152,42 +149,3 @@ def read_reference_year(path: Path) -> WeatherYear:
     }
     source = next(iter(head.splitlines()), "").strip()
     return WeatherYear(source=f"TRY 2010 of DWD/BBSR: {source}", latitude_deg=51.0, **columns)
-
-
-def winter_weather(which: str, place: Place) -> Forecast:
-    """Return the seven cold months of a reference year at a place, in the form of a forecast.
-
-    Parameters
-    ----------
-    which
-        A region, 1 to 15, or a file in the format of TRY 2010.
-    place
-        Where; on the southern hemisphere the winter is half a year later.
-
-    Raises
-    ------
-    RehearsalError
-        There is no such region or file.
-    """
-    year = reference_year(int(which)) if which.isdecimal() else read_reference_year(Path(which))
-    begin = datetime(2026, 10 if place.latitude_deg >= 0.0 else 4, 1, tzinfo=UTC)
-    hours = WINTER_DAYS * 24
-    sky = year.sky(place, begin - timedelta(hours=1), begin + timedelta(hours=hours))
-    at = [begin + timedelta(hours=hour) for hour in range(hours)]
-    table = np.array([sky.at(time) for time in at])
-    columns = dict(zip(Weather._fields, table.T, strict=True))
-    return Forecast(
-        source=f"German reference year {which} (DWD/BBSR TRY 2010)",
-        attribution="",
-        fetched_at=begin,
-        issued_at=begin,
-        elevation_m=place.elevation_m,
-        at_s=np.asarray(begin.timestamp() + 3600.0 * np.arange(hours), dtype=np.float64),
-        outside_temp_c=columns["outside_temp_c"],
-        dew_point_c=columns["dew_point_c"],
-        wind_m_s=columns["wind_m_s"],
-        gust_m_s=columns["wind_m_s"],
-        cloud_frac=columns["cloud_frac"],
-        shortwave_w_m2=np.array([sky.at(time - timedelta(minutes=30)).shortwave_w_m2 for time in at]),
-        precipitation_mm=np.zeros(hours),
-    )

@@ -37,7 +37,7 @@ def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool)
     site = load_site(file)
     sizing, winters = size_of(site, design_min_c), []
     if weather is not None:
-        from simulator.weather_files import winter_weather
+        from simulator.weather_years import winter_weather
 
         hours = winter_weather(weather, site.place)
         winters = [(what, winter_of(each, hours)) for what, each in (("as it is", site), *changed(site))]

@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Iterator
 
 from simulator.faults.stage import Stage, injects
-from simulator.night import ForecastFault
 
 # What fetching makes of these is tested with real sockets; to the controller they are all one: nothing comes.
 NOTHING_COMES = (
@@ -75,7 +74,7 @@ def _off_by(*faults: str) -> Callable[[Callable[[float], float]], None]:
                 while True:
                     now_k = bias_k(stage.now_s - begun_s)
                     if now_k != last_k:
-                        served.error = ForecastFault(bias_k=now_k, noise_k=honest.noise_k)
+                        served.error = honest.model_copy(update={"bias_k": now_k})
                         last_k = now_k
                         _ask_now(stage)
                     yield

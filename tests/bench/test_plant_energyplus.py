@@ -1,7 +1,7 @@
 """The simulated house against EnergyPlus: one glazed house with a fleece, one winter.
 
 Run with ``pytest -m long tests/bench/test_plant_energyplus.py -s``; skipped where the package is missing.
-What is made alike: measures, soil (0.5 m above 7 °C, no rim), leakage, wind at the eaves, the sky's radiation,
+What is made alike: size, soil (0.5 m above 7 °C, no rim), leakage, wind at the eaves, the sky's long waves,
 the sun that enters, and that none of it passes the fleece.  What stays different: EnergyPlus conducts
 through a massless pane of U 5.8 and an opaque fleece, knows no dew nor latent heat, and mixes each zone; the
 plant has glass with its own capacity, fleece that lets some long-wave radiation through until it is wet,

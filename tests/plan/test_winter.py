@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from controller.plan.winter import winter_of
-from simulator.weather_files import winter_weather
+from simulator.weather_years import winter_weather
 
 
 @pytest.fixture(scope="module")

@@ -198,3 +198,26 @@ def test_rimewards_own_client_reads_it_and_finds_the_truth(said, place, clear_sk
     truth_c = [clear_sky.at(hour).outside_temp_c for hour in hours]
     assert forecast.outside_temp_c == pytest.approx(truth_c, abs=0.0501)
     assert forecast.cloud_frac == pytest.approx([clear_sky.at(hour).cloud_frac for hour in hours], abs=0.006)
+
+
+def test_clear_calm_nights_can_be_promised_too_warm(clear_sky, clear_calm, curlew_yard):
+    night = clear_calm.start_utc(curlew_yard).timestamp() + 3600.0 * np.arange(-6, 15)
+    fault = ForecastFault(clear_night_bias_k=3.0)
+    error = temperature_error_k(clear_sky, fault, 1, night[0], night)
+    assert np.all(error[:4] == 0.0)  # the day before is neither clear nor dark
+    assert error[-5:].min() > 2.0
+    assert error.max() <= 3.0
+
+
+def test_busts_are_as_frequent_as_was_asked_and_last_a_night(clear_sky):
+    at_s = clear_sky.begin.timestamp() + 3600.0 * np.arange(24 * 400)
+    fault = ForecastFault(bust_chance=0.1, bust_k=7.0)
+    error = temperature_error_k(clear_sky, fault, 5, at_s[0], at_s)
+    worst = np.abs(error[: 24 * 399].reshape(399, 24)).max(axis=1)
+    assert 20 < (worst > 6.0).sum() < 100  # each bust spans two calendar days
+    assert np.abs(error).max() <= 7.0
+    assert error.min() < -6.0 < 6.0 < error.max()
+    again = temperature_error_k(
+        clear_sky, ForecastFault(bust_chance=0.1, bust_k=7.0), 5, at_s[0], at_s[50:60]
+    )
+    assert np.array_equal(again, error[50:60])

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from controller.errors import RehearsalError
-from simulator.weather_files import hour_of_year, read_reference_year, reference_year, winter_weather
+from simulator.weather_files import hour_of_year, read_reference_year, reference_year
+from simulator.weather_years import winter_weather
 
 
 @pytest.fixture(scope="module")
