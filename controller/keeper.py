@@ -23,11 +23,21 @@ from controller.guard import circuits as cir
 from controller.guard import evidence as ev
 from controller.guard import witness as wit
 from controller.guard.confirm import Confirmation, Known, Words, done, take_word
+from controller.guard.cooling import Cooling, of_cooling
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
 from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
-from controller.guard.look import Warming, near_frost, of_boards, of_orders, of_probes, of_trees, suspects_in
+from controller.guard.look import (
+    Warming,
+    near_frost,
+    of_boards,
+    of_doubts,
+    of_orders,
+    of_probes,
+    of_trees,
+    suspects_in,
+)
 from controller.guard.now import Now
 from controller.guard.reading import ProbeMemory, reborn, remember
 from controller.guard.survey import SURVEY_S, UNSEEN, Measured, Sky, Survey, of_survey, survey
@@ -252,6 +262,7 @@ class State:
     findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
     warming: Mapping[str, Warming] = field(default_factory=dict)
     proven: Mapping[str, datetime] = field(default_factory=dict)
+    cooling: Mapping[str, Cooling] = field(default_factory=dict)
     circuits: Mapping[str, cir.CircuitMemory] = field(default_factory=dict)
     looked_s: float = -math.inf
 
@@ -295,6 +306,7 @@ def _with(
         findings=state.findings,
         warming=state.warming,
         proven=state.proven,
+        cooling=state.cooling,
         circuits=state.circuits,
         looked_s=state.looked_s,
     )
@@ -427,8 +439,7 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return replace(state, boards=fresh), ()
         case Found(source=source, findings=findings):
             all_findings = {**state.findings, source: findings}
-            suspects = suspects_in(each for found in all_findings.values() for each in found)
-            return replace(state, findings=all_findings, suspects=suspects), ()
+            return replace(state, findings=all_findings, suspects=suspects_in(all_findings)), ()
         case _:
             assert_never(event)
 
@@ -644,6 +655,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         findings=state.findings,
         warming=state.warming,
         proven=state.proven,
+        cooling=state.cooling,
         circuits=state.circuits,
         looked_s=state.looked_s,
     )
@@ -670,21 +682,25 @@ def _look(state: State, now: Now) -> State:
         if taken.is_proof and not (tree in state.warming and state.warming[tree].is_proof)
     }
     circuits, circuit_memories = _look_at_circuits(state, cold, now)
+    lamps, cooling = of_cooling(state.cooling, state.heat, lit, now)
+    own = (
+        *of_probes(probes),
+        *surveyed,
+        *of_doubts(state.trees, now),
+        *lamps,
+        *boards,
+        *trees,
+        *circuits,
+        *of_orders(state.orders, now),
+    )
+    findings = {**state.findings, GUARD: own}
     return replace(
         state,
-        findings={
-            **state.findings,
-            GUARD: (
-                *of_probes(probes),
-                *surveyed,
-                *boards,
-                *trees,
-                *circuits,
-                *of_orders(state.orders, now),
-            ),
-        },
+        findings=findings,
+        suspects=suspects_in(findings),
         circuits=circuit_memories,
         warming=warming,
+        cooling=cooling,
         proven={**state.proven, **proven},
         looked_s=now.mono_s,
     )

@@ -7,13 +7,13 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from controller.guard.decision import Decision, Reason
+from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.finding import WORST, Finding, FindingCode, finding
 from controller.guard.hand import Key, Order, StandingOrder
 from controller.guard.lease import CONFIRM_S, BoardMemory, BoardRules
 from controller.guard.now import Now
-from controller.guard.tree import TreeRules
+from controller.guard.tree import TreeMemory, TreeRules
 
 # A string that was off and is on must warm its tree by this much within this time: a sound one gives its air
 # several kelvin (common practice, no source; the rehearsed nights show no false one).
@@ -58,9 +58,9 @@ def near_frost(tree: TreeRules, heat: Mapping[str, Decision]) -> bool:
     return not heat[tree.name].temp_c > tree.hold_c + NEAR_FROST_K
 
 
-def suspects_in(findings: Iterable[Finding]) -> frozenset[str]:
-    """Return the probes whose readings the findings of past days speak against."""
-    return frozenset(each.target for each in findings if each.code in _SUSPECT)
+def suspects_in(findings: Mapping[str, tuple[Finding, ...]]) -> frozenset[str]:
+    """Return the probes whose readings the findings of all sources speak against."""
+    return frozenset(each.target for found in findings.values() for each in found if each.code in _SUSPECT)
 
 
 def of_probes(evidence: Iterable[Evidence]) -> list[Finding]:
@@ -187,9 +187,7 @@ def of_trees(
         decision, before = heat[tree.name], warming.get(tree.name)
         if (code := _TREE_FINDINGS.get(decision.reason)) is not None:
             found.append(finding(code, tree.name, decision.because))
-        if decision.reason is Reason.WITNESS_COLDER and decision.age_s >= DOUBT_S:
-            found.append(finding(FindingCode.WITNESS_COLDER, tree.name, decision.because))
-        if decision.temp_c <= tree.hand_off_floor_c:
+        if decision.temp_c <= tree.hand_off_floor_c and decision.reason not in BAD_INPUT:
             because = (
                 f"{decision.temp_c:.1f} °C at {tree.name}; fruit is lost from "
                 f"{tree.hand_off_floor_c:.1f} °C down"
@@ -207,6 +205,20 @@ def of_trees(
             )
             found.append(finding(FindingCode.HEAT_WITHOUT_EFFECT, tree.name, because))
     return found, after
+
+
+def of_doubts(trees: Mapping[str, TreeMemory], now: Now) -> list[Finding]:
+    """Return whose probe has been in doubt for a while, with pauses while its tree was heated for it."""
+    return [
+        finding(
+            FindingCode.WITNESS_COLDER,
+            name,
+            f"the probe of {name} has for {(now.mono_s - memory.doubted_s) / 60:.0f} min read warmer, again "
+            "and again, than house, outside and heat explain",
+        )
+        for name, memory in trees.items()
+        if now.mono_s - memory.doubted_s >= DOUBT_S
+    ]
 
 
 def _follow(before: Warming | None, temp_c: float, now: Now, *, lit: bool) -> Warming | None:

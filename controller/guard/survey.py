@@ -25,9 +25,9 @@ OUTSIDE_K, OUTSIDE_FOR_S = 8.0, 3600.0
 HEARD_PERIODS, _SHARE = 1.25, 1.0 / 60.0
 # With half of its words lost a probe is found heard at 56 % of all looks.
 LEAST_HEARD = 0.65
-# A house is warmer than the outside in the sun, and hardly ever much colder by night (own experience of the
-# rehearsed nights: 0.8 K); so long the other way round, their probes are swapped.
-BRIGHT_W_M2, SUNNY_K, NIGHT_K, SWAPPED_FOR_S = 100.0, 2.0, 2.5, 3600.0
+# A house is warmer than the outside in the sun, and never much colder by night; so long the other way round,
+# their probes are swapped.  A warm front over cold soil makes a simulated house 2.5 K colder for an hour.
+BRIGHT_W_M2, SUNNY_K, NIGHT_K, SWAPPED_FOR_S = 200.0, 3.0, 4.0, 7200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,6 +38,8 @@ MINIMUM_ON_S = 120.0
 # On and off counted alike; the last one allowed in an hour is the one that turns heat on.
 SWITCHINGS_PER_HOUR = 12
 HOUR_S = 3600.0
+# A doubt is over when it has not come back for this long: heat given for it explains a warm probe meanwhile.
+DOUBT_LASTS_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,13 +56,17 @@ class TreeRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeMemory:
-    """What the ladder remembers: before anything is known, the board heats."""
+    """What the ladder remembers: before anything is known, the board heats.
+
+    ``doubted_s`` is since when the reading has been in doubt, with pauses; infinite where it is not.
+    """
 
     heating: bool = True
     reason: Reason = Reason.PROBE_MISSING
     changed_s: float = float("-inf")
     switched_s: tuple[float, ...] = ()
     doubted_s: float = float("inf")
+    last_doubted_s: float = float("-inf")
 
 
 def held_by_plan(rules: TreeRules, hold_c: float | None) -> TreeRules:
@@ -89,9 +95,11 @@ def decide_tree(
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
         recent_s = tuple(s for s in recent_s if now.mono_s - s < HOUR_S)
-    doubted_s = min(memory.doubted_s, now.mono_s) if evidence.doubt else float("inf")
-    if doubted_s != memory.doubted_s:
-        memory = replace(memory, doubted_s=doubted_s)
+    if evidence.doubt is not None:
+        doubted_s = min(memory.doubted_s, now.mono_s)
+        memory = replace(memory, doubted_s=doubted_s, last_doubted_s=now.mono_s)
+    elif now.mono_s - memory.last_doubted_s >= DOUBT_LASTS_S and memory.doubted_s != float("inf"):
+        memory = replace(memory, doubted_s=float("inf"))
     decision = _ladder(rules, memory, evidence, order, ask, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
@@ -99,7 +107,8 @@ def decide_tree(
             reason=decision.reason,
             changed_s=now.mono_s,
             switched_s=(*recent_s, now.mono_s),
-            doubted_s=doubted_s,
+            doubted_s=memory.doubted_s,
+            last_doubted_s=memory.last_doubted_s,
         )
     elif decision.reason is not memory.reason or len(recent_s) != len(memory.switched_s):
         memory = replace(memory, reason=decision.reason, switched_s=recent_s)

@@ -9,7 +9,7 @@ import pytest
 from controller.guard.decision import BAD_INPUT, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
-from controller.guard.tree import TreeMemory, TreeRules, decide_tree
+from controller.guard.tree import DOUBT_LASTS_S, TreeMemory, TreeRules, decide_tree
 from controller.guard.witness import Word
 from controller.plan.plan import Ask
 from tests.conftest import DUSK, at
@@ -224,9 +224,12 @@ def test_a_doubt_says_what_the_model_explains_and_how_long_it_has_lasted():
     assert "explain -1.0 °C, give or take 1.0 K" in decision.because
     decision, memory = doubted(memory, 9.0, mono_s=1600.0)
     assert decision.age_s == 600.0
-    _, memory = decide(memory, 9.0, mono_s=1700.0)
-    decision, _ = doubted(memory, 9.0, mono_s=1800.0)
-    assert decision.age_s == 0.0, "a doubt that had passed begins anew"
+    _, memory = decide(memory, 9.0, mono_s=1600.0 + DOUBT_LASTS_S - 1.0)
+    decision, memory = doubted(memory, 9.0, mono_s=1600.0 + DOUBT_LASTS_S)
+    assert decision.age_s == 600.0 + DOUBT_LASTS_S, "with pauses it is the same doubt"
+    _, memory = decide(memory, 9.0, mono_s=9000.0)
+    assert decide(memory, 9.0, mono_s=9010.0)[1] is memory
+    assert doubted(memory, 9.0, mono_s=9020.0)[0].age_s == 0.0, "one that had passed begins anew"
 
 
 def test_a_doubted_reading_still_cuts_a_string_that_is_too_hot():
