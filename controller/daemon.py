@@ -43,7 +43,7 @@ from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
 from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
 from controller.guard.confirm import done
-from controller.guard.finding import Finding
+from controller.guard.finding import Finding, FindingCode
 from controller.guard.now import Now
 from controller.journal.reader import confirmations, latest_readings, standing_orders
 from controller.journal.store import open_for_reading, state_folder
@@ -77,7 +77,7 @@ from controller.learn.nightly import run_fit
 from controller.log import start_logging
 from controller.physics import FloatArray
 from controller.plain_boards import PlainThread
-from controller.plan.advice import Advice, advise
+from controller.plan.advice import Advice, Doubts, Task, advise
 from controller.plan.certainty import model_spread_k
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
@@ -289,7 +289,10 @@ class Daemon:
     def _make_advice(self, expected: Forecast, plan: Plan | None) -> None:
         """Work out what hands should do; nothing switches by it, so if it fails, it is only not told."""
         try:
-            self._advice = advise(self.site, expected, plan, self._state.latest_c, self.clock.utc())
+            state = self._state
+            self._advice = advise(
+                self.site, expected, plan, state.latest_c, self.clock.utc(), doubts=_doubts(state)
+            )
         except Exception:  # (the edge of a job: advice is worth no crash)
             self._advice = ()
             log.exception("advice_failed")
@@ -635,6 +638,25 @@ def _from_journal(site: Site, folder: Path, now: datetime) -> tuple[dict[str, fl
         present = Now(mono_s=0.0, utc=now)
         state = _with_words(begin(site, "reader"), connection, present)
         return latest_readings(connection, site.probes, now), done(state.confirmed, present)
+
+
+# What readings that speak against something ask of hands.
+_LOOKS = {
+    FindingCode.FLEECE_OFF: Task.COVER,
+    FindingCode.FLEECE_WET: Task.DRY,
+    FindingCode.STRING_DEAD: Task.CHECK,
+    FindingCode.STRING_HALF_DEAD: Task.CHECK,
+}
+
+
+def _doubts(state: State) -> Doubts:
+    """Return what readings speak against, for advice: a word that a tree is covered does not silence it."""
+    return {
+        (_LOOKS[finding.code], finding.target): finding.because
+        for findings in state.findings.values()
+        for finding in findings
+        if finding.code in _LOOKS
+    }
 
 
 def _with_words(state: State, connection: sqlite3.Connection, now: Now) -> State:

@@ -11,9 +11,10 @@ from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
 from controller.daemon import Daemon
 from controller.guard.confirm import Confirmation, done
-from controller.guard.finding import FindingCode
+from controller.guard.finding import Finding, FindingCode
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import Confirmed, HandOrdered, PlanMade, ProbeHeard
+from controller.keeper import Confirmed, Found, HandOrdered, PlanMade, ProbeHeard
+from controller.plan.advice import Task
 from controller.plan.plan import plan_of
 from controller.site.work import Work
 from tests.plan.test_outlook import READINGS, forecast
@@ -140,3 +141,16 @@ def test_a_person_s_word_about_alarms_goes_to_the_desk_and_not_to_the_keeper(dae
     daemon._hear(Message(daemon.topics.test("w1"), b'{"who": "Nora"}'))
     assert [name for name, _ in daemon.desk._orders] == ["all", "w1"]
     assert daemon.inbox.take_all() == []
+
+
+def test_advice_hears_what_readings_speak_against(daemon):
+    finding = Finding(
+        code=FindingCode.FLEECE_OFF,
+        target="lemon",
+        severity=2,
+        because="it cools like a bare tree",
+        look_at="the fleece",
+    )
+    other = replace(finding, code=FindingCode.PROBE_STALE, target="air-lemon")
+    daemon._apply(Found(source="model", findings=(finding, other)))
+    assert module._doubts(daemon.state) == {(Task.COVER, "lemon"): "it cools like a bare tree"}

@@ -45,6 +45,11 @@ CHECK_BELOW_C = -2.0
 DAMP_K = 1.5
 # Fleece comes off above this outside and underneath [°C].
 OFF_OUTSIDE_C, OFF_UNDER_C = 0.0, 10.0
+# Under fleece in the sun it is too hot above this [°C]: vents open at 30, strings are cut at 35.
+HOT_UNDER_C = 25.0
+# Dew forms inside a fleece while the air under it is this much warmer than the house's [K]: air of 95 %
+# humidity on cloth half way between the two (own assumption); so many hours of it leave it wet [h].
+DEW_K, WET_AFTER_H = 1.5, 4.0
 # Later after sunrise than this it is not worth taking off [s].
 MORNING_S = 5 * 3600.0
 # Doors are opened before the unvented house reaches this [°C]; growth stops at about 35 (NSW DPI).
@@ -65,12 +70,23 @@ class Task(StrEnum):
     NOTHING = "nothing"
 
 
+# What readings speak against, and why, by what it asks of hands and the tree.
+Doubts = Mapping[tuple[Task, str], str]
+NO_DOUBTS: Doubts = {}
+_LOOK_AT = {
+    Task.COVER: "look at the fleece of {}",
+    Task.DRY: "change or dry the fleece of {}",
+    Task.CHECK: "look at the strings of {}",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """One thing to do, until when, and why.
 
     ``names`` are the trees it is for (``EVERYWHERE`` for doors and vents), and ``until`` is the work which
-    ends the advice once somebody says that it was done there.  ``wording`` may hold the trees as ``{}``.
+    ends the advice once somebody says that it was done there; with ``given`` it is only for trees of which
+    somebody says that.  ``wording`` may hold the trees as ``{}``.
     """
 
     task: Task
@@ -80,6 +96,7 @@ class Advice:
     names: tuple[str, ...] = ()
     every_tree: bool = False
     until: Work | None = None
+    given: Work | None = None
 
     @property
     def what(self) -> str:
@@ -91,7 +108,11 @@ class Advice:
         """Return what of it is still to be done; None where nothing is."""
         if self.until is None:
             return self
-        left = tuple(name for name in self.names if (self.until, name) not in done)
+        left = tuple(
+            name
+            for name in self.names
+            if (self.until, name) not in done and (self.given is None or (self.given, name) in done)
+        )
         if not left:
             return None
         return replace(self, names=left, every_tree=self.every_tree and left == self.names)
@@ -104,7 +125,7 @@ class Advice:
         local = self.by.astimezone(zone)
         day = "" if local.date() == now.astimezone(zone).date() else f"{local:%A} "
         when = "at once" if self.by <= now else f"by {day}{local:%H:%M}"
-        if self.task in {Task.UNCOVER, Task.KEEP}:
+        if self.task is Task.KEEP or (self.task is Task.UNCOVER and self.given is None):
             when = f"from {day}{local:%H:%M}" if self.task is Task.UNCOVER else f"through {local:%A}"
         return f"{self.what}, {when}: {self.because}"
 
@@ -136,6 +157,7 @@ def advise(
     latest_c: Mapping[str, float],
     now: datetime,
     done: Done = NOTHING_DONE,
+    doubts: Doubts = NO_DOUBTS,
 ) -> tuple[Advice, ...]:
     """Return what hands should do about the coming night and day, in the order of time.
 
@@ -149,13 +171,22 @@ def advise(
         What each probe last said [°C].
     done
         What people say was done, and is not asked for again.
+    doubts
+        What readings speak against, whatever people say; a reason for each task and tree.
     """
     day = _day(site, forecast, latest_c, now)
     if day is None:
         return ()
-    found = sorted([*_before_night(day, plan), *_by_day(day)], key=lambda each: each.by)
+    found = [*_doubted(day, doubts), *_before_night(day, plan), *_by_day(day), *_in_the_sun(day)]
+    found = sorted(found, key=lambda each: each.by)
     left = tuple(rest for each in found if (rest := each.remaining(done)) is not None)
     return left or (_nothing(day, more=bool(found)),)
+
+
+def _doubted(day: _Day, doubts: Doubts) -> Iterator[Advice]:
+    """Ask to look at what readings speak against; no word ends it, only other readings do."""
+    for (task, tree), because in doubts.items():
+        yield Advice(task=task, by=day.now, wording=_LOOK_AT[task], because=because, names=(tree,))
 
 
 def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
@@ -246,11 +277,13 @@ def _by_day(day: _Day) -> Iterator[Advice]:
     warm = np.flatnonzero(morning & (day.outside_c > OFF_OUTSIDE_C) & (day.held_c.min(1) > OFF_UNDER_C))
     if warm.size:
         at = _time(day.at[warm[0]])
+        dew_h = _dew_h(day)
         yield Advice(
             task=Task.UNCOVER,
             by=at,
-            wording="take the fleece off",
-            because=f"{day.held_c[warm[0]].min():.0f} °C underneath, {day.outside_c[warm[0]]:.0f} °C outside",
+            wording="take the fleece off" + (" and hang it to dry" if dew_h > WET_AFTER_H else ""),
+            because=f"{day.held_c[warm[0]].min():.0f} °C underneath, {day.outside_c[warm[0]]:.0f} °C outside"
+            + ("; dew will have formed inside it" if dew_h > WET_AFTER_H else ""),
             **every,
         )
     elif day.at[-1] > day.sunrise.timestamp() + MORNING_S:
@@ -260,6 +293,28 @@ def _by_day(day: _Day) -> Iterator[Advice]:
             wording="leave the fleece on",
             because=f"it stays below {OFF_UNDER_C:.0f} °C underneath through the morning",
             **every,
+        )
+
+
+def _dew_h(day: _Day) -> float:
+    """Return for how long dew forms inside some fleece in the night [h]."""
+    tonight = day.is_tonight() & (day.at > day.sunset.timestamp())
+    warmer = (day.held_c[tonight] - day.house_c[tonight, np.newaxis] > DEW_K).any(1)
+    return float(warmer.sum()) * SLOT_S / 3600.0
+
+
+def _in_the_sun(day: _Day) -> Iterator[Advice]:
+    """Uncover trees that people say are covered before the sun makes it hot under the fleece today."""
+    today = day.at <= day.sunset.timestamp()
+    hot = np.flatnonzero(today & (day.held_c.max(1) > HOT_UNDER_C) & (day.outside_c > OFF_OUTSIDE_C))
+    if hot.size:
+        yield Advice(
+            task=Task.UNCOVER,
+            by=max(day.now, _time(day.at[hot[0]]) - timedelta(hours=1)),
+            wording="take the fleece off {}",
+            because=f"in the sun it would reach {day.held_c[today].max():.0f} °C underneath",
+            given=Work.COVERED,
+            **_for([tree.name for tree in day.site.trees], day.site, Work.UNCOVERED),
         )
 
 

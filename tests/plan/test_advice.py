@@ -1,4 +1,4 @@
-"""Advice for twelve quite different days, as an experienced grower would say it: see ``advice_days.txt``."""
+"""Advice for thirteen different days, as an experienced grower would say it: see ``advice_days.txt``."""
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -31,6 +31,7 @@ class Day:
     next_cloud: float | None = None
     hour: int = 10
     latitude_deg: float = 52.2
+    covered: bool = False
 
     def forecast(self, site):
         first = self.date.replace(hour=self.hour)
@@ -72,6 +73,7 @@ DAYS = (
     Day("the same frost, looked at after dark", hour=20),
     Day("just above freezing, clear", high_c=8.0, low_c=2.0),
     Day("frost on blossom in May", date=MAY, high_c=12.0, low_c=-1.0),
+    Day("a sunny morning after a frost in May", date=MAY, high_c=15.0, low_c=3.0, hour=5, covered=True),
     Day("a bright May day without frost", date=MAY, high_c=18.0, low_c=8.0, hour=6),
     Day("a hot July day", date=JULY, high_c=27.0, low_c=15.0, dry_k=9.0, hour=6),
     Day("July frost in the south", date=JULY, high_c=8.0, low_c=-4.0, latitude_deg=-46.0),
@@ -88,7 +90,8 @@ def advice_of(site, day):
     forecast = day.forecast(site)
     latest_c = {"outside": float(np.interp(now.timestamp(), forecast.at_s, forecast.outside_temp_c))}
     plan = plan_of(site, forecast, latest_c, now)
-    return advise(site, forecast, plan, latest_c, now), now
+    said = frozenset((Work.COVERED, tree.name) for tree in site.trees if day.covered)
+    return advise(site, forecast, plan, latest_c, now, said), now
 
 
 def test_twelve_days_read_as_they_should(curlew_yard):
@@ -199,3 +202,34 @@ def test_a_damp_day_needs_no_dry_fleece_once_it_hangs(curlew_yard):
     covered = [(Work.COVERED, tree.name) for tree in curlew_yard.trees]
     assert Task.DRY in {each.task for each in advice_after(curlew_yard, damp)}
     assert Task.DRY not in {each.task for each in advice_after(curlew_yard, damp, *covered)}
+
+
+def test_readings_that_speak_against_a_word_are_told_until_they_change(curlew_yard):
+    day = DAYS[1]
+    now = day.date.replace(hour=day.hour)
+    said = frozenset({(Work.COVERED, tree.name) for tree in curlew_yard.trees})
+    doubts = {
+        (Task.COVER, "lemon"): "it cools like a bare tree",
+        (Task.CHECK, "yuzu"): "it was heated for an hour and got no warmer",
+        (Task.DRY, "satsuma-back"): "it loses more than it should",
+    }
+    found = advise(curlew_yard, day.forecast(curlew_yard), None, {}, now, said, doubts)
+    told = {each.what: each for each in found}
+    assert told["look at the fleece of lemon"].by == now
+    assert told["look at the fleece of lemon"].because == "it cools like a bare tree"
+    assert "look at the strings of yuzu" in told
+    assert "change or dry the fleece of satsuma-back" in told
+    assert not any(each.startswith("cover") for each in told), "the others are believed"
+    without = advise(curlew_yard, day.forecast(curlew_yard), None, {}, now, said)
+    assert not any(each.what.startswith("look at the fleece") for each in without)
+
+
+def test_only_who_is_said_to_be_covered_is_uncovered_from_the_sun(curlew_yard):
+    day = next(each for each in DAYS if each.covered)
+    now = day.date.replace(hour=day.hour)
+    said = frozenset({(Work.COVERED, "lemon")})
+    found = advise(curlew_yard, day.forecast(curlew_yard), None, {}, now, said)
+    assert [each.what for each in found if each.task is Task.UNCOVER] == ["take the fleece off lemon"]
+    taken_off = said | {(Work.UNCOVERED, "lemon")}
+    again = advise(curlew_yard, day.forecast(curlew_yard), None, {}, now, taken_off)
+    assert Task.UNCOVER not in {each.task for each in again}
