@@ -7,7 +7,6 @@ messages, the process ends with exit code 70 and the service manager starts it a
 since leases lapse and plain boards hear the wills.
 """
 
-import fcntl
 import math
 import os
 import random
@@ -23,7 +22,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import TracebackType
-from typing import IO, Literal
+from typing import Literal
 
 import structlog
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -46,7 +45,7 @@ from controller.guard.confirm import done
 from controller.guard.finding import Finding, FindingCode
 from controller.guard.now import Now
 from controller.journal.reader import confirmations, latest_readings, standing_orders
-from controller.journal.store import open_for_reading, state_folder
+from controller.journal.store import lock_folder, open_for_reading, state_folder
 from controller.journal.writer import Journal, Then
 from controller.keeper import (
     Action,
@@ -588,7 +587,7 @@ def run_daemon(
     clock = clock_for(site, pace, since)
     folder = state_folder(site.name, folder)
     folder.mkdir(parents=True, exist_ok=True)
-    lock = _lock(folder)
+    lock = lock_folder(folder)
     if lock is None:
         raise AlreadyRunningError(
             f"another Rimeward already guards with {folder}; stop it first (systemctl stop)"
@@ -665,16 +664,6 @@ def _with_words(state: State, connection: sqlite3.Connection, now: Now) -> State
         for word in confirmations(connection, now.utc):
             state, _ = handle(state, Confirmed(confirmation=word), now)
     return state
-
-
-def _lock(folder: Path) -> IO[str] | None:
-    lock = (folder / "lock").open("w")
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.close()
-        return None
-    return lock
 
 
 def _end_process(args: threading.ExceptHookArgs) -> None:

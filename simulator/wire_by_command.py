@@ -3,17 +3,20 @@
 import json
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
 
 import click
 
-from controller.site.model import Site
+from controller.wiring.by_command import keep_sheet
 from controller.wiring.check import Check, Scope
 from controller.wiring.console import Console, Keys
+from controller.wiring.keep import Kept
 from controller.wiring.procedure import scope_of
 from controller.wiring.session import Person
+from controller.wiring.sheet import sheet_of
 from controller.wiring.step import NO, Ask, Task
-from controller.wiring.verdict import Report, report_of
-from controller.wiring.words import report_json, report_text
+from controller.wiring.words import sheet_text
 from simulator.installation import Installation
 from simulator.mistakes import MISTAKES, mistake
 from simulator.wires import as_declared
@@ -49,29 +52,47 @@ def list_mistakes() -> None:
 
 
 def rehearse_wiring(
-    scope: Scope, mistakes: Sequence[str], *, seed: int, fast: bool, pace: float, meters: bool, as_json: bool
-) -> tuple[Report, WiringRehearsal]:
-    """Rehearse a test, print what it says, and return what came of it."""
+    scope: Scope,
+    mistakes: Sequence[str],
+    folder: Path | None,
+    *,
+    by: str,
+    seed: int,
+    fast: bool,
+    pace: float,
+    meters: bool,
+    as_json: bool,
+) -> None:
+    """Rehearse a test and say what came of it; with a folder, keep the sheet there as a rehearsal's."""
     site, wiring = scope.site, as_declared(scope.site, meters=meters)
     for number, name in enumerate(mistakes):
         wiring, _ = mistake(name).plant(site, wiring, pick=seed + number)
     person: Callable[[Installation], Person] = Truthful if as_json else _Telling
-    keys = None if fast else Keys()
-    if keys is not None:
-        person = lambda world: _console(world, keys)  # noqa: E731 (bound to the keys)
-    rehearsal = WiringRehearsal(site, wiring, scope, seed=seed, person=person)
+    if not fast:
+        keys = Keys()
+        person = partial(_console, keys)
     if not as_json:
         click.echo(f"A wiring test rehearsed at {site.title}. Nothing real is switched.")
+    rehearsal = WiringRehearsal(site, wiring, scope, seed=seed, person=person)
+    if not scope.attended:
+        rehearsal.world.turned_up = set(wiring.strings)  # somebody did that before they went
     if fast:
         rehearsal.run()
     else:
         _paced(rehearsal, pace)
-    report = report_of(rehearsal.state.record, scope_of(rehearsal.state))
-    click.echo(json.dumps(report_json(report, site)) if as_json else "\n" + report_text(report))
-    return report, rehearsal
+    kind = "short" if scope.short else "full"
+    state, at = rehearsal.state, rehearsal.world.now_utc
+    sheet = sheet_of(state.record, scope_of(state), by=by, at=at, kind=kind, rehearsed=True)
+    tell = (lambda _text: None) if as_json else click.echo
+    if folder is None:
+        tell("\n" + sheet_text(sheet))
+    else:
+        keep_sheet(Kept(folder, site), sheet, site, tell, name="rehearsal")
+    if as_json:
+        click.echo(json.dumps(sheet, ensure_ascii=False))
 
 
-def _console(world: Installation, keys: Keys) -> Console:
+def _console(keys: Keys, world: Installation) -> Console:
     """Return a person at the keys who is shown what there is to be seen, and whose hands are lent."""
     looking = Truthful(world).installer
 
@@ -97,8 +118,3 @@ def _paced(rehearsal: WiringRehearsal, pace: float) -> None:
         asking = isinstance(rehearsal.state.step, Ask)
         rehearsal.step(LOOK_S if asking else min(rehearsal.tick_s, max(LOOK_S * pace, LOOK_S)))
         time.sleep(LOOK_S)
-
-
-def site_for(site: Site) -> Site:
-    """Return the site as it is rehearsed."""
-    return site

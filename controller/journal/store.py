@@ -3,10 +3,12 @@
 SQLite in WAL mode, STRICT tables, one connection that writes.  Control never waits for any of this.
 """
 
+import fcntl
 import os
 import sqlite3
 from importlib.resources import files
 from pathlib import Path
+from typing import IO
 
 from controller.errors import JournalError
 
@@ -90,6 +92,17 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise JournalError(f"{path}: no journal can be read here ({error})") from error
     return connection
+
+
+def lock_folder(folder: Path) -> IO[str] | None:
+    """Return a lock on a state folder, to be closed in the end; None where another process holds it."""
+    lock = (folder / "lock").open("w")
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.close()
+        return None
+    return lock
 
 
 def state_folder(site_name: str, given: Path | None = None) -> Path:

@@ -63,6 +63,7 @@ class Cause(StrEnum):
     STRINGS_ON_EACH_OTHERS_TREES = "strings-on-each-others-trees"
     STRING_WARMS_NOTHING = "string-warms-nothing"
     LAMP_NEAR_FABRIC = "lamp-near-fabric"
+    STRING_STAYS_DARK = "string-stays-dark"
     # guards
     FROST_STAT_STAYS_CLOSED = "frost-stat-stays-closed"
     FROST_STAT_STAYS_OPEN = "frost-stat-stays-open"
@@ -274,6 +275,10 @@ KNOWN: dict[Cause, Known] = {
     Cause.LAMP_NEAR_FABRIC: Known(
         "a lamp is too near to fleece, leaf or plastic",
         "keep 5 to 10 cm everywhere, with a frame or spacers",
+    ),
+    Cause.STRING_STAYS_DARK: Known(
+        "the string does not come on, or draws nothing",
+        "have an electrician follow its feed with a tester: relay, frost-stat, cut-out, plug",
     ),
     Cause.FROST_STAT_STAYS_CLOSED: Known(
         "the frost-stat does not open in mild air: it is bridged or stuck",

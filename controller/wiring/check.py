@@ -48,12 +48,13 @@ class Result:
 
 @dataclass(frozen=True, kw_only=True)
 class Scope:
-    """What is tested and by what means."""
+    """What is tested and by what means; ``short`` leaves out what only an installer or electrician does."""
 
     site: Site
     attended: bool = True
     stages: tuple[Stage, ...] = tuple(Stage)
     meters: frozenset[str] = frozenset()
+    short: bool = False
 
     @cached_property
     def loads(self) -> tuple[Load, ...]:

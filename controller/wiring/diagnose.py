@@ -10,6 +10,7 @@ from controller.wiring.find_boards import board_faults
 from controller.wiring.find_channels import channel_faults
 from controller.wiring.find_probes import probe_faults
 from controller.wiring.find_strings import string_faults
+from controller.wiring.find_unattended import unattended_faults
 from controller.wiring.stages.boards import ID as LISTEN_ID
 from controller.wiring.step import NO, Notes
 
@@ -20,7 +21,7 @@ def diagnose(record: Record, scope: Scope) -> tuple[Diagnosis, ...]:
         return tuple(_by_eye(record))
     boards = board_faults(record, scope)
     probes = probe_faults(record, scope, boards)
-    channels = channel_faults(record, scope, boards)
+    channels = (*channel_faults(record, scope, boards), *unattended_faults(record, scope, boards))
     strings = string_faults(record, scope, (*boards, *probes, *channels))
     return (*_by_eye(record), *boards, *probes, *channels, *strings)
 

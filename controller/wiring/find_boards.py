@@ -9,7 +9,16 @@ from controller.wiring.lights import follows
 from controller.wiring.stages.boards import ID as LISTEN_ID
 from controller.wiring.stages.boards import MOST_SKEW_S
 from controller.wiring.stages.channels import DARK_ID
-from controller.wiring.stages.rest import FORGED_ID, LAPSE_ID, LATE_S, LEASE_S, came_on_s, obeyed, renewed
+from controller.wiring.stages.rest import (
+    FORGED_ID,
+    LAPSE_ID,
+    LATE_S,
+    LEASE_S,
+    came_on_s,
+    gone,
+    obeyed,
+    renewed,
+)
 from controller.wiring.step import BoardSeen, Notes, Seen
 
 # A heater may rest no sooner after it came on [s]; the echo and a person's answer take some seconds.
@@ -125,7 +134,7 @@ def _restart(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause
     notes = record.get(f"rest/supply-{board.name}", Notes())
     if "back" not in notes or notes.said("pull", "no"):
         return
-    if notes["pulled"].boards.get(board.name, BoardSeen()).gone_s is None:
+    if not gone(notes, board.name):
         yield (
             Cause.WILL_MISSING,
             f"its supply was out for {notes['pulled'].lasted_s:.0f} s and no will was heard",

@@ -8,7 +8,7 @@ from controller.wiring.cycles import cycles
 from controller.wiring.lights import Follows, follows
 from controller.wiring.loads import Load
 from controller.wiring.stages.channels import lit
-from controller.wiring.step import NO, Notes
+from controller.wiring.step import NO, YES, Notes
 
 _BLIND = {
     Cause.LEASE_UNHEARD,
@@ -22,10 +22,12 @@ _BLIND = {
 def channel_faults(record: Record, scope: Scope, boards: Sequence[Diagnosis]) -> tuple[Diagnosis, ...]:
     """Return what is wrong with channels, by what a person saw follow them."""
     blind = {target for d in boards if d.cause in _BLIND for target in d.targets}
+    slow = {target for d in boards if d.cause is Cause.BOARD_SELDOM_HEARD for target in d.targets}
     exchanged = any(d.cause is Cause.BOARDS_SWAPPED for d in boards)
     ways = {load.tag: follows(load.tag, record, scope) for load in scope.loads if load.board not in blind}
     ways = {tag: way for tag, way in ways.items() if way.looked}
-    loads = [load for load in scope.loads if load.tag in ways]
+    # a vent moves once heaters have rested for their two minutes, which a board seldom heard does not tell
+    loads = [load for load in scope.loads if load.tag in ways and (load.is_string or load.board not in slow)]
     found: list[Diagnosis] = []
     for load in loads:
         found += _stuck(load, ways[load.tag], record)
@@ -43,20 +45,26 @@ def _stuck(load: Load, way: Follows, record: Record) -> list[Diagnosis]:
         if notes.said("click", NO):
             return [_of(Cause.COIL_DEAD, load, "lit whatever was switched, and its relay did not click")]
         return [_of(Cause.CONTACT_STAYS_CLOSED, load, "lit whatever was switched, though its relay clicked")]
-    if way.never:
-        if not load.is_string:
-            return [_of(Cause.VENT_DEAD, load, "never seen to move")]
-        if "on" in notes and not notes["on"].is_on(load.channel):
-            return []  # its board did not let it on, for a reason that is named elsewhere
-        for point, cause in (
-            ("relay", Cause.CONTACT_STAYS_OPEN),
-            ("stat", Cause.FROST_STAT_STAYS_OPEN),
-            ("cut-out", Cause.CUT_OUT_STAYS_OPEN),
-        ):
-            if notes.said(point, NO):
-                return [_of(cause, load, f"dark when let on; no voltage behind its {point}")]
-        if notes.said("cut-out", "yes"):
-            return [_of(Cause.STRING_DEAD, load, "dark with voltage at its plug")]
+    return _dark(load, notes) if way.never else []
+
+
+def _dark(load: Load, notes: Notes) -> list[Diagnosis]:
+    """Tell where the feed of a load that was never on ends."""
+    if not load.is_string:
+        return [_of(Cause.VENT_DEAD, load, "never seen to move")]
+    if "on" in notes and not notes["on"].is_on(load.channel):
+        return []  # its board did not let it on, for a reason that is named elsewhere
+    for point, cause in (
+        ("relay", Cause.CONTACT_STAYS_OPEN),
+        ("stat", Cause.FROST_STAT_STAYS_OPEN),
+        ("cut-out", Cause.CUT_OUT_STAYS_OPEN),
+    ):
+        if notes.said(point, NO):
+            return [_of(cause, load, f"dark when let on; no voltage behind its {point}")]
+    if notes.said("cut-out", YES):
+        return [_of(Cause.STRING_DEAD, load, "dark with voltage at its plug")]
+    if "on" in notes and "mains" not in notes:
+        return [_of(Cause.STRING_STAYS_DARK, load, "dark when let on")]
     return []
 
 

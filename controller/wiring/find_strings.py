@@ -10,7 +10,7 @@ from controller.wiring.loads import Load
 from controller.wiring.stages.channels import lit
 from controller.wiring.stages.circuits import ALL_ID, circuit_tags
 from controller.wiring.stages.guards import ABOVE, BELOW
-from controller.wiring.stages.strings import warmest
+from controller.wiring.stages.strings import heated, warmest
 from controller.wiring.step import NO, Notes
 
 _NO_WITNESS = {
@@ -90,8 +90,8 @@ def _conditions(record: Record, scope: Scope) -> Iterator[Diagnosis]:
     for load in scope.strings:
         notes = record.get(f"strings/{load.tag}", Notes())
         way = follows(load.tag, record, scope)
-        if way.never:
-            continue
+        if way.looked and not way.channels:
+            continue  # it never came on, or never went off: it could not be looked at alone
         if notes.said("whole", NO):
             yield Diagnosis(cause=Cause.STRING_PARTLY_DEAD, targets=(load.tag,), because="lit only in part")
         if notes.said("label", NO):
@@ -105,6 +105,7 @@ def _conditions(record: Record, scope: Scope) -> Iterator[Diagnosis]:
 def _lying(record: Record, scope: Scope, known: Sequence[Diagnosis]) -> Iterator[Diagnosis]:
     """Tell strings that warm another tree than their own."""
     witnesses_lost = {target for d in known if d.cause in _NO_WITNESS for target in d.targets}
+    dark = {target for d in known if d.cause is Cause.STRING_STAYS_DARK for target in d.targets}
     at = places(record, scope)
     tree_of = {probe: tree.name for tree in scope.site.trees for probe in tree.probes}
     ways = {load.tag: follows(load.tag, record, scope) for load in scope.strings}
@@ -112,16 +113,17 @@ def _lying(record: Record, scope: Scope, known: Sequence[Diagnosis]) -> Iterator
     for load in scope.strings:
         tag, notes = load.tag, record.get(f"strings/{load.tag}", Notes())
         beside = [t for t, way in ways.items() if t != tag and way.channels & ways[tag].channels]
-        if beside or "heat" not in notes or witnesses_lost:
+        seen = heated(notes)
+        if beside or seen is None or witnesses_lost:
             continue
-        first = warmest(notes["heat"], scope)
+        first = warmest(seen, scope)
         if first:
             lies[tag] = tree_of.get(at[first], at[first])
-        elif not _is_weak(record, tag):
+        elif not _is_weak(record, tag) and tag not in dark:
             yield Diagnosis(
                 cause=Cause.STRING_WARMS_NOTHING,
                 targets=(tag,),
-                because=f"no probe rose by a kelvin in {notes['heat'].lasted_s / 60:.0f} min",
+                because=f"no probe rose by a kelvin in {seen.lasted_s / 60:.0f} min",
             )
     own = {load.tag: load.tree for load in scope.strings}
     moved = {tag: tree for tag, tree in lies.items() if tree != own[tag]}

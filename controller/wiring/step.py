@@ -5,6 +5,7 @@ that is kept: the next step, each result and each diagnosis follow from it, so a
 goes on from its record.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -129,14 +130,19 @@ class Seen:
         return self.answer == (YES,)
 
     def rise_k(self, probe: str) -> float:
-        """Return how far a probe rose above its first reading [K]; 0 where it said too little."""
-        series = self.readings.get(probe, ())
-        return max((c for _, c in series), default=0.0) - series[0][1] if series else 0.0
+        """Return how far a probe rose above its lowest reading before [K]; 0 where it said too little."""
+        return max((c - lowest_c for _, c, lowest_c in self._over_lowest(probe)), default=0.0)
 
     def warmed_s(self, probe: str, by_k: float) -> float:
-        """Return when a probe had first risen so far [s]; infinity if it never did."""
-        series = self.readings.get(probe, ())
-        return next((s for s, c in series if c - series[0][1] >= by_k), float("inf"))
+        """Return when a probe had first risen so far above its lowest [s]; infinity if it never did."""
+        return next((s for s, c, lowest_c in self._over_lowest(probe) if c - lowest_c >= by_k), math.inf)
+
+    def _over_lowest(self, probe: str) -> Iterator[tuple[float, float, float]]:
+        """Yield each reading with the lowest so far: what still cools from before cannot hide a rise."""
+        lowest_c = math.inf
+        for s, c in self.readings.get(probe, ()):
+            lowest_c = min(lowest_c, c)
+            yield s, c, lowest_c
 
     def is_on(self, channel: str) -> bool | None:
         """Return what the echo said of a channel at the end; None where its board was not heard."""

@@ -38,10 +38,9 @@ class Report:
                 return f"Incomplete: {undone} of {count} checks were not made; what was made passed."
             case Verdict.FAULTY:
                 bad = sum(result.outcome is Outcome.BAD for result in self.results)
-                return (
-                    f"Faulty: {len(self.diagnoses)} named, {bad} of {count} checks did not "
-                    "pass. Mend and repeat them."
-                )
+                found = len(self.diagnoses)
+                what = f"{found} thing{'s are' if found != 1 else ' is'} wrong, and " if found else ""
+                return f"Faulty: {what}{bad} of {count} checks did not pass. Mend, and repeat the test."
 
 
 def report_of(record: Record, scope: Scope) -> Report:

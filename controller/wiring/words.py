@@ -1,29 +1,30 @@
 """A report for people and for programs."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from controller.site.model import Site
 from controller.wiring.cause import KNOWN
-from controller.wiring.check import Outcome
 from controller.wiring.verdict import Report
 
-_MARKS = {Outcome.GOOD: "good", Outcome.BAD: "BAD ", Outcome.NOT_DONE: "----"}
+_MARKS = {"good": "good", "bad": "BAD ", "not done": "----"}
 
 
-def report_text(report: Report) -> str:
-    """Return what came of a test, for a terminal."""
-    return "\n".join(_lines(report))
+def sheet_text(sheet: Mapping[str, Any]) -> str:
+    """Return a sheet for a terminal."""
+    return "\n".join(_lines(sheet))
 
 
-def _lines(report: Report) -> Iterator[str]:
-    for result in report.results:
-        yield f"{_MARKS[result.outcome]}  {result.title}: {result.evidence}"
+def _lines(sheet: Mapping[str, Any]) -> Iterator[str]:
+    for check in sheet["checks"]:
+        yield f"{_MARKS[check['outcome']]}  {check['title']}: {check['evidence']}"
     yield ""
-    for diagnosis in report.diagnoses:
-        yield f"{diagnosis.cause}: {diagnosis.sentence}"
-        yield f"    what to do: {KNOWN[diagnosis.cause].mend}"
-    yield report.sentence
+    for found in sheet["found"]:
+        yield f"{found['cause']}: {', '.join(found['targets'])}: {found['what']} ({found['because']})"
+        yield f"    what to do: {found['mend']}"
+    for change in sheet.get("changes", ()):
+        yield f"since {sheet['changed_since']}: {change}"
+    yield sheet["sentence"]
 
 
 def report_json(report: Report, site: Site) -> dict[str, Any]:

@@ -94,13 +94,14 @@ class DarkCheck:
         words = [f"still on: {', '.join(still)}"] if still else []
         words += [f"not echoed off: {', '.join(echoed)}"] if echoed else []
         words += [f"circuit {c} still draws {w:.0f} W" for c, w in drawn.items()]
+        looked = "; seen dark" if "lit" in notes else ""
         watts = f", meters {_watts(notes['dark'])}" if notes["dark"].power_w else ""
         return Result(
             check=self.id,
             stage=self.stage,
             title=title,
             outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words) or f"all boards echoed off{watts}; seen dark" * 1,
+            evidence="; ".join(words) or f"all boards echoed off{watts}{looked}",
         )
 
 
@@ -150,7 +151,7 @@ class ChannelCheck:
                 until=Until.ECHO,
             ),
             *look,
-            *self._follow(notes, still),
+            *self._follow(notes, still, scope),
             Stand(
                 key="off",
                 says=f"{tag} off again",
@@ -161,7 +162,7 @@ class ChannelCheck:
             ),
         )
 
-    def _follow(self, notes: Notes, still: frozenset[str]) -> list[Step]:
+    def _follow(self, notes: Notes, still: frozenset[str], scope: Scope) -> list[Step]:
         """Ask further about a string that did not follow: one that stayed lit, one that stayed dark."""
         tag, seen_on = self.load.tag, lit(notes, "lit", sorted({self.load.tag, *still}))
         if not self.load.is_string or seen_on is None:
@@ -177,6 +178,8 @@ class ChannelCheck:
             ]
         if tag in seen_on or tag in still or seen_on - still:
             return []  # it is on, went dark instead, or another came on in its place
+        if scope.short:
+            return []  # a tester is for an electrician
         asks: list[Step] = []
         for key, text in POINTS:
             asks.append(

@@ -40,24 +40,14 @@ class HeatCheck:
         on, way = on_for(tag, record, scope), follows(tag, record, scope)
         if on is None or way.still:  # it cannot be lit alone; that is named where its channel was tried
             return ()
+        again: list[Step] = []
+        if "heat" in notes and not warmest(notes["heat"], scope):
+            # what it lies under may still be warm from the string before: let all cool, and try once more
+            again = [self._off("cool", TREES_COOL_S), self._heat("heat-2", on)]
         return (
-            Stand(
-                key="before",
-                says="all strings off",
-                on=frozenset(),
-                least_s=COOLS_S,
-                most_s=GOES_OFF_S,
-                until=Until.ECHO,
-            ),
-            Stand(
-                key="heat",
-                says=f"{tag} heats alone; watching all probes",
-                on=on,
-                least_s=180.0,
-                most_s=RISES_WITHIN_S,
-                until=Until.WARMER,
-                rise_k=CLEAR_K,
-            ),
+            self._off("before", COOLS_S),
+            self._heat("heat", on),
+            *again,
             Ask(
                 key="whole", view=f"whole:{tag}", text=f"Is {tag} lit (a cable: warm) along its whole length?"
             ),
@@ -68,20 +58,42 @@ class HeatCheck:
             ),
         )
 
+    def _off(self, key: str, least_s: float) -> Stand:
+        longest_s = max(least_s, GOES_OFF_S)
+        return Stand(
+            key=key,
+            says="all strings off",
+            on=frozenset(),
+            least_s=least_s,
+            most_s=longest_s,
+            until=Until.ECHO,
+        )
+
+    def _heat(self, key: str, on: frozenset[str]) -> Stand:
+        return Stand(
+            key=key,
+            says=f"{self.load.tag} heats alone; watching all probes",
+            on=on,
+            least_s=180.0,
+            most_s=RISES_WITHIN_S,
+            until=Until.WARMER,
+            rise_k=CLEAR_K,
+        )
+
     def result(self, notes: Notes, record: Record, scope: Scope) -> Result:
         """Good if its own tree rose by a kelvin, and first."""
         title = f"String {self.load.tag} warms {self.load.tree}"
-        if "heat" not in notes:
+        seen = heated(notes)
+        if seen is None:
             return Result(
                 check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not heated"
             )
         own = next(tree.probes for tree in scope.site.trees if tree.name == self.load.tree)
-        first = warmest(notes["heat"], scope)
+        first = warmest(seen, scope)
         rises = ", ".join(
-            f"{p} {notes['heat'].rise_k(p):+.1f} K"
-            for p in dict.fromkeys((*own, *([first] if first else [])))
+            f"{p} {seen.rise_k(p):+.1f} K" for p in dict.fromkeys((*own, *([first] if first else [])))
         )
-        words = [f"{rises} in {notes['heat'].lasted_s / 60:.0f} min; first: {first or 'none'}"]
+        words = [f"{rises} in {seen.lasted_s / 60:.0f} min; first: {first or 'none'}"]
         words += ["not along its whole length"] if notes.said("whole", NO) else []
         words += ["its label says otherwise"] if notes.said("label", NO) else []
         good = first in own and len(words) == 1
@@ -92,6 +104,11 @@ class HeatCheck:
             outcome=Outcome.GOOD if good else Outcome.BAD,
             evidence="; ".join(words),
         )
+
+
+def heated(notes: Notes) -> Seen | None:
+    """Return what was watched while a string heated: the second time where the first told nothing."""
+    return notes.get("heat-2", notes.get("heat"))
 
 
 def warmest(seen: Seen, scope: Scope) -> str:
