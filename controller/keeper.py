@@ -27,7 +27,7 @@ from controller.guard.cooling import Cooling, of_cooling
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.finding import Finding
 from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
-from controller.guard.lease import BoardMemory, BoardRules, Lease, grant, heard
+from controller.guard.lease import BoardMemory, BoardRules, Lease, forgotten, grant, heard
 from controller.guard.look import (
     Warming,
     near_frost,
@@ -480,8 +480,7 @@ def _forget_board(state: State, board: str) -> State:
     memory = state.boards.get(board)
     if memory is None:
         return state
-    # the number of the last lease stays, so that no board ever hears one twice
-    return replace(state, boards={**state.boards, board: BoardMemory(seq=memory.seq)})
+    return replace(state, boards={**state.boards, board: forgotten(memory)})
 
 
 def _hear_person(state: State, event: HandOrdered | Confirmed, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -602,7 +601,7 @@ _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason
 
 def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     rules, state = state.rules, _surveyed(state, now)
-    heard_boards = {board.name for board in rules.boards if state.boards[board.name].is_heard(board, now)}
+    heard_boards = {board.name for board in rules.boards if state.boards[board.name].may_rest(board, now)}
     evidence_of = {tree.name: _judge_tree(state, tree.name, now) for tree in rules.trees}
     witness = _witness(state, evidence_of, now)
     trees, heat, begun = {}, {}, False

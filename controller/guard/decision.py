@@ -91,7 +91,7 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PROBE_LEAPS: "{probe} leaps: nothing has confirmed it for {age_s:.0f} s, so {rest}",
     Reason.PROBE_NOISY: "{probe} jumps about from reading to reading, now {temp_c:.1f} °C, so {rest}",
     Reason.PROBE_FAR_OFF: "{probe} says {temp_c:.1f} °C, far from what it can be this night, so {rest}",
-    Reason.BOARD_SILENT: "{temp_c:.2f} °C would do, but no board answers ({board}), so {rest}",
+    Reason.BOARD_SILENT: "{temp_c:.2f} °C would do, but no board can be told so ({board}), so {rest}",
     Reason.WITNESS_COLDER: (
         "{probe} reads {temp_c:.1f} °C, but house, outside and heat explain {witness_c:.1f} °C, "
         "give or take {spread_k:.1f} K, so {rest}"

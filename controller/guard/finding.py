@@ -35,6 +35,7 @@ class FindingCode(StrEnum):
     # boards and strings
     BOARD_SILENT = "board-silent"
     BOARD_DISOBEYS = "board-disobeys"
+    BOARD_UNSTEADY = "board-unsteady"
     HEAT_NOT_ON = "heat-not-on"
     HEAT_WITHOUT_EFFECT = "heat-without-effect"
     # circuits with a meter
@@ -224,6 +225,12 @@ KNOWN: dict[FindingCode, Known] = {
         cause="a welded relay contact, or leases do not reach the board",
         look_at="whether the relay clicks and the string goes dark; cut its breaker if the fleece is hot",
         sure=Sure.LIKELY,
+    ),
+    FindingCode.BOARD_UNSTEADY: Known(
+        severity=3,
+        what="board starts again and again",
+        cause="its supply is too weak, it hangs, or two boards have one name; it heats and gets no lease",
+        look_at="the board's power supply, then whether another board was given the same name",
     ),
     FindingCode.HEAT_NOT_ON: Known(
         severity=4,

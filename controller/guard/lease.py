@@ -15,6 +15,11 @@ LEASE_S = 300.0
 RENEW_S = 60.0
 # A board not heard for this many of its reporting periods gets no lease.
 SILENT_PERIODS = 3.0
+# A board that took a new boot name more than so often within ``UNSTEADY_S`` gets no lease for an hour: it is
+# brown-out after brown-out, or two boards answer to one name.
+MOST_STARTS = 3
+UNSTEADY_S = 600.0
+REST_FROM_LEASES_S = 3600.0
 # An echo with the lease's number is expected within this time.
 CONFIRM_S = 10.0
 
@@ -32,7 +37,10 @@ class BoardRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardMemory:
-    """What is remembered of a board: what it last said, and the last lease given to it."""
+    """What is remembered of a board: what it last said, the last lease given to it, and its latest starts.
+
+    ``starts`` holds boot names in the order in which they were heard, each with the time [s].
+    """
 
     boot: str = ""
     heard_s: float = float("-inf")
@@ -43,6 +51,12 @@ class BoardMemory:
     sent_s: float = float("-inf")
     off: tuple[str, ...] = ()
     vent: tuple[str, ...] = ()
+    starts: tuple[tuple[str, float], ...] = ()
+    unsteady_until_s: float = float("-inf")
+
+    def may_rest(self, rules: BoardRules, now: Now) -> bool:
+        """Tell whether leases may be given: the board spoke lately and does not start again and again."""
+        return self.is_heard(rules, now) and not now.mono_s < self.unsteady_until_s
 
     def is_heard(self, rules: BoardRules, now: Now) -> bool:
         """Tell whether the board spoke lately."""
@@ -83,7 +97,7 @@ def grant(
     heat, vents
         The present decision for each tree and each vent.
     """
-    if not memory.is_heard(rules, now):
+    if not memory.may_rest(rules, now):
         return None, memory
     off = tuple([channel for channel, tree in rules.trees.items() if heat[tree].active is False])
     moved = tuple(
@@ -109,7 +123,7 @@ def heard(
 ) -> BoardMemory:
     """Return a board's memory after its echo; a restarted board holds no lease, so one is due at once."""
     if boot != memory.boot:
-        return BoardMemory(boot=boot, heard_s=now.mono_s, on=on, uptime_s=uptime_s, seq=memory.seq)
+        return _started(memory, boot, on, uptime_s, now)
     return BoardMemory(
         boot=boot,
         heard_s=now.mono_s,
@@ -120,4 +134,34 @@ def heard(
         sent_s=memory.sent_s,
         off=memory.off,
         vent=memory.vent,
+        starts=memory.starts,
+        unsteady_until_s=memory.unsteady_until_s,
+    )
+
+
+def forgotten(memory: BoardMemory) -> BoardMemory:
+    """Return the memory of a board whose connection is lost.
+
+    The number of the last lease stays, so that no board ever hears one twice, and so do its starts.
+    """
+    return BoardMemory(seq=memory.seq, starts=memory.starts, unsteady_until_s=memory.unsteady_until_s)
+
+
+def _started(memory: BoardMemory, boot: str, on: tuple[str, ...], uptime_s: float, now: Now) -> BoardMemory:
+    starts, until_s = memory.starts, memory.unsteady_until_s
+    if not starts:  # heard for the first time, it may have run for years
+        starts = ((boot, float("-inf")),)
+    elif starts[-1][0] != boot:
+        lately = [start for start in starts if now.mono_s - start[1] <= UNSTEADY_S]
+        starts = (*lately[-MOST_STARTS:], (boot, now.mono_s))
+        if len(lately) >= MOST_STARTS:
+            until_s = now.mono_s + REST_FROM_LEASES_S
+    return BoardMemory(
+        boot=boot,
+        heard_s=now.mono_s,
+        on=on,
+        uptime_s=uptime_s,
+        seq=memory.seq,
+        starts=starts,
+        unsteady_until_s=until_s,
     )

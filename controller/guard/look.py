@@ -11,7 +11,7 @@ from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.finding import WORST, Finding, FindingCode, finding
 from controller.guard.hand import Key, Order, StandingOrder
-from controller.guard.lease import CONFIRM_S, BoardMemory, BoardRules
+from controller.guard.lease import CONFIRM_S, MOST_STARTS, BoardMemory, BoardRules
 from controller.guard.now import Now
 from controller.guard.tree import TreeMemory, TreeRules
 
@@ -126,6 +126,9 @@ def of_boards(
             severity = WORST if not cold.isdisjoint(board.trees.values()) else None
             because = f"board {board.name} {last}" + (f"; it heats {trees}" if trees else "")
             found.append(finding(FindingCode.BOARD_SILENT, board.name, because, severity=severity))
+        elif now.mono_s < memory.unsteady_until_s:
+            because = f"board {board.name} started more than {MOST_STARTS} times within ten minutes"
+            found.append(finding(FindingCode.BOARD_UNSTEADY, board.name, because))
         elif now.mono_s - memory.sent_s > CONFIRM_S:
             found += _of_outputs(board, memory, heat)
     return found
