@@ -56,6 +56,7 @@ from controller.keeper import (
     EchoHeard,
     Event,
     Found,
+    GiveLease,
     HandOrdered,
     HouseKnown,
     Noted,
@@ -81,6 +82,8 @@ from controller.plan.certainty import model_spread_k
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
+from controller.proofs import SOURCE as PROOFS
+from controller.proofs import Proofs
 from controller.service import notify
 from controller.site.model import Site
 from controller.site.work import NOTHING_DONE, Done
@@ -166,6 +169,7 @@ class Daemon:
         self.site_weather = SiteWeather(site.place, folder)
         self.folder = folder
         self.models = Models(folder)
+        self.proofs = Proofs(site, folder)
         self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
         self._expectation: Forecast | None = None
         self._certainty: tuple[str, FloatArray] | None = None
@@ -340,11 +344,13 @@ class Daemon:
 
     def _control(self) -> None:
         self._recall_orders()
+        self._apply(Found(source=PROOFS, findings=self.proofs.findings))
         next_tick_s = self.clock.mono_s()
         while not self.stopping.is_set():
             urgent = self._take_in()
             if urgent or self.clock.mono_s() >= next_tick_s:
                 self._apply(Tick())
+                self._prove()
                 self._report()
                 self._publish_status()
                 self.transport.beat()
@@ -374,14 +380,24 @@ class Daemon:
         return urgent
 
     def _apply(self, event: Event) -> None:
-        self._state, actions = handle(self._state, event, now_on(self.clock))
+        now = now_on(self.clock)
+        self._state, actions = handle(self._state, event, now)
         for action in actions:
             then = None
+            if isinstance(action, GiveLease):
+                action = self.proofs.pass_on(action, self._state, now)  # noqa: PLW2901 (the lease that is sent)
             if isinstance(action, Reply | Noted) and action.answer.accepted:  # answered once it is kept
                 then = self.answers.expect(answer_payload(action), self.clock.mono_s())
             else:
                 send(action, self.topics, self.transport)
             self._keep(action, then)
+
+    def _prove(self) -> None:
+        """Say what came of a board's monthly proof, once it did."""
+        proof = self.proofs.look(self._state, now_on(self.clock))
+        if proof is not None:
+            log.info("proof", board=proof.board, passed=proof.passed, because=proof.because)
+            self._apply(Found(source=PROOFS, findings=self.proofs.findings))
 
     def _keep(self, action: Action, then: Then | None) -> None:
         match action:

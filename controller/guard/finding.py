@@ -36,6 +36,7 @@ class FindingCode(StrEnum):
     BOARD_SILENT = "board-silent"
     BOARD_DISOBEYS = "board-disobeys"
     BOARD_UNSTEADY = "board-unsteady"
+    REST_NOT_PROVED = "rest-not-proved"
     HEAT_NOT_ON = "heat-not-on"
     HEAT_WITHOUT_EFFECT = "heat-without-effect"
     # circuits with a meter
@@ -231,6 +232,12 @@ KNOWN: dict[FindingCode, Known] = {
         what="board starts again and again",
         cause="its supply is too weak, it hangs, or two boards have one name; it heats and gets no lease",
         look_at="the board's power supply, then whether another board was given the same name",
+    ),
+    FindingCode.REST_NOT_PROVED: Known(
+        severity=4,
+        what="heat does not come on by itself",
+        cause="its program does not obey a lease's time, or its relays do not follow",
+        look_at="pull the board's supply: its strings must come on; do not leave a cold night to this board",
     ),
     FindingCode.HEAT_NOT_ON: Known(
         severity=4,

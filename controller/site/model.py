@@ -392,6 +392,10 @@ class Board(_Model):
     """What a board that knows only texts does by itself when it loses the broker: keep its last text for
     ever, or let its coils go dead; look with your own eyes before you write 'rests'."""
 
+    own_thermostat: bool = False
+    """Whether it keeps a thermostat of its own while the controller is silent, as `rimeward board` does for
+    heaters with a probe; its heat then does not come on by itself in mild air."""
+
     @model_validator(mode="after")
     def _one_tongue(self) -> Self:
         if len({channel.plain is None for channel in self.channels}) > 1:

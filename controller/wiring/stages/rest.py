@@ -54,12 +54,12 @@ class LapseCheck:
         expected = [load.tag for load in scope.strings]
         cold = Ask(
             key="cold",
-            text="A board with a thermostat of its own (rest_above_c in its file) would rest in mild air: "
-            "unplug its probes or put them in ice. Done, or is there none?",
+            text="Boards with a thermostat of their own would rest in mild air: unplug their probes, or put "
+            "them in ice. Done?",
         )
         return (
             ready,
-            cold,
+            *([cold] if any(board.own_thermostat for board in scope.site.boards) else []),
             all_dark(scope),
             Stand(
                 key="lapse",
