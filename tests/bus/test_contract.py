@@ -45,6 +45,7 @@ def test_a_lease_reaches_its_board_and_no_other(broker, client):
     assert west.heard == []
 
 
+@pytest.mark.fault("M17")
 def test_nothing_published_during_an_outage_is_sent_afterwards(broker, client):
     east = client(broker, "east", (LEASE,))
     controller = client(broker, "controller")
@@ -119,6 +120,7 @@ def test_leases_recorded_and_replayed_change_nothing(broker, client):
     assert east.thread_alive
 
 
+@pytest.mark.fault("M19")
 def test_a_listener_that_raises_costs_a_count_and_no_thread(broker, client):
     def raising(_):
         raise RuntimeError("a fault of ours")
@@ -132,6 +134,7 @@ def test_a_listener_that_raises_costs_a_count_and_no_thread(broker, client):
     assert "a fault of ours" in fragile.last_error
 
 
+@pytest.mark.fault("M12")
 def test_a_large_payload_is_passed_over(broker, client):
     east = client(broker, "east", ("a/b",))
     speaker = client(broker, "speaker")
@@ -149,6 +152,7 @@ def test_a_client_hears_itself(broker, client):
     until(lambda: me.last_heard_self_s < 5.0)
 
 
+@pytest.mark.fault("M10", "M11")
 def test_malformed_packets_and_payloads_end_no_thread(broker, client):
     me = client(broker, "me", ("#",))
     for junk in (b"\x30\x05\x00\x03\xff\xfe\xfdx", os.urandom(64), b"\x10\xff\xff\xff\xff", b"\x00" * 20):
@@ -186,6 +190,7 @@ time.sleep(60.0)
     assert [m.payload for m in watcher.heard] == [b"born", b"gone"]
 
 
+@pytest.mark.fault("M14")
 def test_two_of_one_name_do_not_throw_one_another_out(broker, client):
     falls = []
     twins = [client(broker, "controller", on_down=lambda: falls.append(1)) for _ in range(2)]
@@ -209,6 +214,7 @@ def only_mosquitto_can(broker, request):
     return because
 
 
+@pytest.mark.fault("M05")
 def test_a_client_that_freezes_is_announced_by_its_will(broker, client, only_mosquitto_can):
     only_mosquitto_can("freezes or loses its power is not announced")
     watcher = client(broker, "watcher", (TOPICS.alive("+"),))

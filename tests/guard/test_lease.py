@@ -68,3 +68,10 @@ def test_a_tree_whose_only_board_is_unsteady_counts_as_heated(drive):
     assert drive.tree("lemon").active
     assert str(drive.tree("lemon").reason) == "board-silent"
     assert "no board can be told so (east, west)" in drive.tree("lemon").because
+
+
+def test_a_connection_lost_and_found_is_no_start(drive):
+    for _ in range(20):
+        drive.step(10.0)
+    start(drive, "aaaaaa", gone=True)
+    assert leased_east(drive, "a")
