@@ -6,7 +6,7 @@ from synthetic import NOISE, first_state, house, played, weather
 
 from controller.thermal.filter import Estimate, Filter
 from controller.thermal.innovations import exact_log_likelihood
-from controller.thermal.model import HOUSE, OFFSET, Stepper, state_count
+from controller.thermal.model import HOUSE, OFFSET, SUNNY_W_M2, Stepper, state_count
 from controller.thermal.noise import intensity, output_matrix, probe_covariance
 from controller.thermal.record import driven, part_of
 
@@ -134,3 +134,25 @@ def test_a_covariance_stays_one():
     for estimate in estimates[::20]:
         assert (estimate.covariance == estimate.covariance.T).all()
         assert np.linalg.eigvalsh(estimate.covariance).min() > 0.0
+
+
+def test_whole_steps_without_detours_are_the_same_steps(monkeypatch):
+    monkeypatch.setattr("controller.thermal.filter.MOST_MODES", 2)  # as after a winter of changing weather
+    watch, plain = Filter(P, NOISE), Filter(P, NOISE)
+    estimate = watch.start(INPUTS.start_s, np.full(1 + N, 2.0), 1.0, 8.0)
+    for k in range(0, INPUTS.steps, 37):
+        one = part_of(INPUTS, k, k + 1)
+        carried = watch.carry(
+            estimate,
+            driven(one)[0],
+            3,
+            wind_m_s=float(one.wind_m_s[0]),
+            vent_m3_s=float(one.vent_m3_s[0]),
+            fleece_on=tuple(one.fleece_on[0].tolist()),
+            sunny=bool(one.sun_w_m2[0] > SUNNY_W_M2),
+        )
+        expected = plain.advance(estimate, one, estimate.at_s + 3 * watch._step_s)
+        assert carried.at_s == expected.at_s
+        assert carried.mean == pytest.approx(expected.mean, abs=1e-9)
+        assert carried.covariance == pytest.approx(expected.covariance, abs=1e-9)
+        assert len(watch._modes) <= 2
