@@ -49,6 +49,7 @@ class BoardMemory:
     echoed_seq: int = 0
     seq: int = 0
     sent_s: float = float("-inf")
+    changed_s: float = float("-inf")
     off: tuple[str, ...] = ()
     vent: tuple[str, ...] = ()
     starts: tuple[tuple[str, float], ...] = ()
@@ -115,7 +116,8 @@ def grant(
         vent=moved,
         echo_uptime_s=memory.uptime_s,
     )
-    return lease, replace(memory, seq=lease.seq, sent_s=now.mono_s, off=off, vent=moved)
+    changed_s = memory.changed_s if unchanged else now.mono_s
+    return lease, replace(memory, seq=lease.seq, sent_s=now.mono_s, changed_s=changed_s, off=off, vent=moved)
 
 
 def heard(
@@ -132,6 +134,7 @@ def heard(
         echoed_seq=echoed_seq,
         seq=memory.seq,
         sent_s=memory.sent_s,
+        changed_s=memory.changed_s,
         off=memory.off,
         vent=memory.vent,
         starts=memory.starts,

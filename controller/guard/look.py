@@ -129,20 +129,27 @@ def of_boards(
         elif now.mono_s < memory.unsteady_until_s:
             because = f"board {board.name} started more than {MOST_STARTS} times within ten minutes"
             found.append(finding(FindingCode.BOARD_UNSTEADY, board.name, because))
-        elif now.mono_s - memory.sent_s > CONFIRM_S:
-            found += _of_outputs(board, memory, heat)
+        else:
+            found += _of_outputs(board, memory, heat, now)
     return found
 
 
-def _of_outputs(board: BoardRules, memory: BoardMemory, heat: Mapping[str, Decision]) -> list[Finding]:
-    """Return which outputs of a board, a while after its lease, are not as they were meant to be."""
+def _of_outputs(
+    board: BoardRules, memory: BoardMemory, heat: Mapping[str, Decision], now: Now
+) -> list[Finding]:
+    """Return which outputs of a board, a while after its lease, are not as they were meant to be.
+
+    A lease that is only renewed must not hide heat that is not on: that is timed from the last change.
+    """
     found = []
+    had_time = now.mono_s - memory.changed_s > CONFIRM_S
+    could_echo = now.mono_s - memory.sent_s > CONFIRM_S
     for channel, tree in board.trees.items():
         is_on, output = channel in memory.on, f"{board.name}/{channel}"
-        if heat[tree].active and not is_on:
+        if heat[tree].active and not is_on and had_time:
             because = f"{tree} shall be heated, but {output} says it is off"
             found.append(finding(FindingCode.HEAT_NOT_ON, tree, because))
-        elif is_on and channel in memory.off and not memory.echoed_seq >= memory.seq:
+        elif could_echo and is_on and channel in memory.off and not memory.echoed_seq >= memory.seq:
             because = f"{output} was let off {tree} and still says it is on"
             found.append(finding(FindingCode.BOARD_DISOBEYS, output, because))
     return found

@@ -102,6 +102,14 @@ def test_a_board_that_keeps_heat_off_where_it_is_ordered_is_the_worst(drive):
     assert wrong.because == "lemon shall be heated, but west/4 says it is off"
 
 
+def test_a_lease_that_is_only_renewed_does_not_hide_heat_that_is_not_on(drive):
+    drive.temps_c["air-lemon"] = 0.5
+    rest(drive)
+    for _ in range(24):  # every moment between two renewals
+        drive.step(10.0)
+        assert (FindingCode.HEAT_NOT_ON, "lemon") in found(drive)
+
+
 def test_a_string_that_stays_on_against_its_lease_is_named(drive):
     rest(drive)
     for _ in range(6):
