@@ -15,6 +15,8 @@ from controller.guard.now import Now
 # When the fall is measured [s], and what tells a lamp from air [K]: on the rehearsed nights air falls by
 # 1.0 K in three minutes at most (computed).
 AFTER_S, UNTIL_S, LAMP_K = 90.0, 150.0, 1.5
+# Looks further apart than this do not see when the string went off [s].
+APART_S = 60.0
 # So often in a row, more or less: each slow fall takes one back.
 TIMES = 2
 
@@ -23,6 +25,7 @@ TIMES = 2
 class Cooling:
     """What is remembered of a tree: its reading while its string was last on, and how it fell afterwards."""
 
+    at_s: float = -math.inf
     lit_c: float = math.nan
     off_s: float = math.inf
     measured: bool = True
@@ -33,15 +36,20 @@ class Cooling:
 def follow(before: Cooling, temp_c: float, now: Now, *, lit: bool) -> Cooling:
     """Return what is remembered after a look at a tree's reading and its string."""
     if lit:
-        return Cooling(lit_c=temp_c, measured=False, fall_k=before.fall_k, steep=before.steep)
+        return Cooling(
+            at_s=now.mono_s, lit_c=temp_c, measured=False, fall_k=before.fall_k, steep=before.steep
+        )
     off_s = min(before.off_s, now.mono_s)
     measured, fall_k, steep = before.measured, before.fall_k, before.steep
+    measured = measured or not now.mono_s - before.at_s <= APART_S
     if not measured and now.mono_s - off_s >= AFTER_S:
         measured = True
         if now.mono_s - off_s <= UNTIL_S and math.isfinite(before.lit_c - temp_c):
             fall_k = before.lit_c - temp_c
             steep = min(steep + 1, TIMES + 1) if fall_k > LAMP_K else max(steep - 1, 0)
-    return Cooling(lit_c=before.lit_c, off_s=off_s, measured=measured, fall_k=fall_k, steep=steep)
+    return Cooling(
+        at_s=now.mono_s, lit_c=before.lit_c, off_s=off_s, measured=measured, fall_k=fall_k, steep=steep
+    )
 
 
 def of_cooling(

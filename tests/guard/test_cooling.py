@@ -2,7 +2,7 @@
 
 import pytest
 
-from controller.guard.cooling import AFTER_S, LAMP_K, Cooling, follow
+from controller.guard.cooling import AFTER_S, APART_S, LAMP_K, Cooling, follow
 from tests.conftest import at
 
 
@@ -41,11 +41,18 @@ def test_a_rest_too_short_to_measure_says_nothing():
     assert cycles([3.0, 3.0], off_for_s=AFTER_S).steep == 0
 
 
-def test_a_look_that_comes_too_late_says_nothing():
-    lit = follow(Cooling(), 4.0, at(0.0), lit=True)
-    off = follow(lit, 1.0, at(30.0), lit=False)
-    assert follow(off, 1.0, at(30.0 + 600.0), lit=False).steep == 0
-    assert follow(off, float("nan"), at(30.0 + AFTER_S), lit=False).steep == 0
+def test_looks_too_far_apart_and_readings_of_no_number_say_nothing():
+    def fall(apart_s, temp_c=1.0):
+        cooling = follow(Cooling(), 4.0, at(0.0), lit=True)
+        for k in range(1, 6):
+            cooling = follow(cooling, temp_c, at(apart_s * k), lit=False)
+        return cooling.steep
+
+    assert fall(45.0) == 1
+    assert fall(APART_S) == 1
+    assert fall(APART_S + 1.0) == 0
+    assert fall(120.0) == 0
+    assert fall(45.0, float("nan")) == 0
 
 
 def test_a_string_never_seen_on_has_nothing_to_fall_from():
