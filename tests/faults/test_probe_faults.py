@@ -131,6 +131,47 @@ def test_it_harms_nothing(seen, evening, record_property):
         assert not spoken & {STALE, NAN, Reason.WITNESS_COLDER, Reason.PROBE_NOISY}, spoken
 
 
+def pair(name, finding, found_within_s, hours=0.5):
+    return pytest.param(name, finding, found_within_s, hours, id=name, marks=pytest.mark.fault(name))
+
+
+@pytest.mark.parametrize(
+    ("name", "finding", "found_within_s", "hours"),
+    [
+        pair("P-03", "witness-colder.satsuma-door", 3600.0, 1.0),
+        pair("P-04", "probe-stale.air-lemon", 900.0),
+        pair("P-07", "probe-stale.air-satsuma-door", 900.0, 1.0),
+        pair("P-10", "witness-colder.satsuma-door", 3600.0, 1.0),
+    ],
+)
+def test_a_probe_s_fault_beside_another_costs_no_fruit_and_is_named(
+    name, finding, found_within_s, hours, evening, record_property
+):
+    played, _ = suffered(evening, name, "", hours)
+    all_is_well(played)
+    found_s = played.found_s[finding] - ONSET_H * 3600.0
+    record_property("alarm_s", found_s)
+    assert found_s <= found_within_s
+
+
+@pytest.mark.fault("P-25")
+def test_a_model_of_no_numbers_and_an_old_forecast_leave_the_probes_to_decide(evening, record_property):
+    played, first_s = suffered(evening, "P-25", "", 1.0)
+    all_is_well(played)
+    record_property("reaction_s", 0.0)
+    assert Reason.COLD in first_s
+
+
+@pytest.mark.fault("P-17")
+def test_swapped_probes_and_a_bare_tree_are_told_before_fruit_is_lost(evening, record_property):
+    played, _ = suffered(evening, "P-17", "", 0.5)
+    all_is_well(played)
+    told = ("witness-colder.satsuma-door", "fruit-in-danger.satsuma-middle")
+    found_s = min(played.found_s[key] for key in told)
+    record_property("alarm_s", found_s - ONSET_H * 3600.0)
+    assert found_s - ONSET_H * 3600.0 <= 1800.0
+
+
 @pytest.mark.fault("S17")
 def test_two_swapped_probes_cost_no_fruit_and_the_warm_one_is_doubted(evening, record_property):
     played, first_s = suffered(evening, "S17", PROBE, 1.0)

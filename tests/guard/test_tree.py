@@ -126,6 +126,7 @@ def test_a_heater_that_began_stays_on_for_its_minimum_time():
     assert decision.active, "turning on is never delayed"
 
 
+@pytest.mark.fault("X09")
 def test_no_more_than_twelve_switchings_an_hour_and_the_last_is_heat():
     memory, mono_s, changes_s = TreeMemory(heating=False, changed_s=-1e9), 0.0, []
     while mono_s < 7200.0:

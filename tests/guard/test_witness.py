@@ -156,6 +156,7 @@ def test_by_night_it_is_sure_within_an_hour_or_two_and_steps_every_300_s(curlew_
     assert witness.is_due(after(witness.estimate.at_s + STEP_S))
 
 
+@pytest.mark.fault("X11")
 def test_after_a_gap_it_begins_anew_as_unsure_as_at_first(curlew_yard, rules):
     witness = run(curlew_yard, rules)
     sure_k = witness.word(0).spread_k
