@@ -21,6 +21,7 @@ from controller.cli.probe import probe
 from controller.cli.rehearse import rehearse
 from controller.cli.run import run
 from controller.cli.site import check, schema
+from controller.cli.study import study
 from controller.cli.wire import wire
 from controller.errors import RimewardError
 
@@ -54,6 +55,7 @@ for command in (
     phone,
     rehearse,
     campaign,
+    study,
     size,
     plan,
     forecast,

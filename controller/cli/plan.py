@@ -20,7 +20,7 @@ from controller.site.load import load_site
 )
 @click.option(
     "--weather",
-    help="Also cost a winter: a German reference year, 1 to 15 (1: North Sea coast), or a file of its form.",
+    help="Also cost a winter: a German reference year, 1 to 15 (1: North Sea coast), or an EPW or TMY3 file.",
 )
 @JSON
 def size(file: Path, design_min_c: float, weather: str | None, *, as_json: bool) -> None:

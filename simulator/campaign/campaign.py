@@ -99,12 +99,18 @@ def run_campaign(
     if on_progress is not None:
         on_progress(done, len(tasks))
     with _executor(processes or os.cpu_count() or 1, scheduler) as executor:
-        for future in as_completed([executor.submit(_play_chunk, chunk) for chunk in chunks]):
-            outcomes = future.result()
-            results.add(outcomes)
-            done += len(outcomes)
-            if on_progress is not None:
-                on_progress(done, len(tasks))
+        futures = [executor.submit(_play_chunk, chunk) for chunk in chunks]
+        try:
+            for future in as_completed(futures):
+                outcomes = future.result()
+                results.add(outcomes)
+                done += len(outcomes)
+                if on_progress is not None:
+                    on_progress(done, len(tasks))
+        except BaseException:  # one that failed, or a person who stops it: play nothing more in vain
+            for future in futures:
+                future.cancel()
+            raise
     return [results.outcomes[task.key] for task in tasks]
 
 

@@ -123,7 +123,9 @@ def _begun(night: str, seed: int) -> Rehearsal:
 
 @lru_cache(maxsize=2)
 def _until_onset(night: str, seed: int, onset: str) -> Rehearsal:
-    return _begun(night, seed).fork().run(_onset_s(night, seed, onset))
+    """Return a night played up to an onset; one with faults of its own forks only at its start."""
+    begun = _begun(night, seed)
+    return begun if begun.night.faults else begun.fork().run(_onset_s(night, seed, onset))
 
 
 @lru_cache(maxsize=16)

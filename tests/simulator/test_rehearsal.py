@@ -1,6 +1,9 @@
 """A whole night with the real keeper, as stories about fruit; and the auditor who would see a mistake."""
 
 import io
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -9,7 +12,7 @@ from controller.guard.decision import Reason
 from controller.site.load import example_site, parse_site
 from simulator import rehearsal
 from simulator.night import load_night
-from simulator.rehearsal import play
+from simulator.rehearsal import Rehearsal, play
 
 
 @pytest.fixture(scope="module")
@@ -107,3 +110,18 @@ def test_a_tree_with_two_probes_is_audited_by_both():
     site = parse_site(text + '\n[[probe]]\nname = "low-lemon"\nmeasures = "tree"\n')
     result = play("southern-clear", load_night("southern-clear"), 3, site=site)
     assert result.unjustified_off == 0
+
+
+def test_neither_the_order_of_hashes_nor_the_threads_of_linear_algebra_change_a_byte():
+    short = "from simulator.night import load_night as n; from simulator.rehearsal import Rehearsal as R; "
+    short += "print(R('n', n('clear-calm'), 1, with_forecast=True).run(3600.0).trace_sha256)"
+    own = Rehearsal("n", load_night("clear-calm"), 1, with_forecast=True).run(3600.0).trace_sha256
+    changed = {"PYTHONHASHSEED": "7", "OPENBLAS_NUM_THREADS": "2", "TZ": "Pacific/Auckland"}
+    done = subprocess.run(
+        [sys.executable, "-c", short],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, **changed, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+    )
+    assert done.stdout.strip() == own

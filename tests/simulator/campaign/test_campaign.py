@@ -9,7 +9,8 @@ from controller.cli import main
 from controller.errors import RehearsalError
 from simulator.campaign import rivals
 from simulator.campaign.campaign import RESULTS, Results, _chunks, run_campaign
-from simulator.campaign.outcome import tasks_of
+from simulator.campaign.outcome import Task, tasks_of
+from simulator.campaign.play import play_task
 from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 
@@ -56,6 +57,20 @@ def test_a_campaign_goes_on_where_it_was_stopped(tmp_path):
     assert told[-1] == (10, 10)
     same = {each.fault: each.trace_sha256 for each in whole if each.onset == "dusk"}
     assert same["F01"] == same["F02"] != same["S24"]
+
+
+@pytest.mark.long
+def test_a_night_with_a_fault_of_its_own_can_suffer_another():
+    fault = Task(night="mains-cut", seed=1, onset="before the coldest", fault="S24")
+    outcome = play_task(fault)
+    assert outcome.onset_s > 9 * 3600.0
+    assert any(key.startswith("probe-stale") for key in outcome.found)
+
+
+def test_a_run_that_fails_ends_the_campaign_and_says_why(tmp_path):
+    tasks = [Task(night="clear-calm", seed=1, onset="noon", fault="S24"), Task(night="clear-calm", seed=2)]
+    with pytest.raises(KeyError, match="noon"):
+        run_campaign(tasks, tmp_path, processes=1)
 
 
 def test_results_of_another_program_are_not_mixed_in(tmp_path):

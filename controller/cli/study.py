@@ -1,0 +1,50 @@
+"""The command that compares what one could buy over many winters."""
+
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from controller.cli.options import JSON, SITE
+from controller.site.load import load_site
+
+
+@click.command()
+@SITE
+@click.option(
+    "--weather",
+    default="1",
+    show_default=True,
+    help="The climate: a German reference year, 1 to 15 (1: North Sea coast), or an EPW or TMY3 file.",
+)
+@click.option(
+    "--winters", type=click.IntRange(1, 1000), default=10, show_default=True, help="How many winters."
+)
+@click.option(
+    "--processes", type=click.IntRange(1, 1024), help="Winters at a time  [default: one a processor]"
+)
+@JSON
+def study(file: Path, weather: str, winters: int, processes: int | None, *, as_json: bool) -> None:
+    """Play many winters at a site, as it is and changed one way at a time, and say what to buy first.
+
+    More or fewer watts, more or less fleece, double film, another hold temperature: the risk of loss, the
+    electricity, and what each change may cost.
+    """
+    from simulator.study import designs_of, study_text, verdicts_of
+    from simulator.study import study as play
+
+    site = load_site(file)
+    with click.progressbar(
+        play(site, weather, winters, processes=processes),
+        length=winters * len(designs_of(site)),
+        label="winters",
+        file=sys.stderr,
+    ) as bar:
+        played = list(bar)
+    verdicts = verdicts_of(site, played)
+    if as_json:
+        click.echo(json.dumps([asdict(verdict) for verdict in verdicts], ensure_ascii=False))
+    else:
+        click.echo(study_text(verdicts, site.tariff.currency))
