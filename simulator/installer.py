@@ -21,6 +21,8 @@ class Installer:
         match task:
             case Task.STATS_UP:
                 world.turned_up = set(world.wiring.strings)
+            case Task.STATS_BACK:
+                world.turned_up = set()
             case Task.STAT_BACK:
                 world.turned_up.discard(target)
             case Task.HEAT_CUT_OUT:
@@ -48,6 +50,8 @@ class Installer:
         what, _, rest = ask.view.partition(":")
         if ask.view == "on":
             return self.on() or (NOTHING,)
+        if ask.view == "evening":
+            return (YES,)
         if what.startswith("on="):
             return _yes(set(filter(None, ask.view[3:].split(","))) == set(self.on()))
         if what == "dial":

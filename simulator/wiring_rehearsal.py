@@ -11,7 +11,7 @@ from controller.site.model import Site
 from controller.wiring.check import Check, Record, Scope
 from controller.wiring.session import Person, Session
 from controller.wiring.state import State, Stopped
-from controller.wiring.step import Ask, Stand
+from controller.wiring.step import ANSWER_WITHIN_S, Ask, Stand
 from simulator.days import Day, sky_of_days
 from simulator.installation import Installation
 from simulator.installer import Installer
@@ -25,6 +25,8 @@ TICK_S = 2.0
 ANSWERS_AFTER_S = 6.0
 # Longer stretches are stepped through more coarsely, without a loss: nothing switches in between.
 LONG_TICK_S = 10.0
+HOURS_TICK_S = 60.0
+EVENING_H = 18
 
 
 class Truthful:
@@ -34,6 +36,7 @@ class Truthful:
         self.world = world
         self.installer = Installer(world)
         self._asked_s = 0.0
+        self._zone = ZoneInfo(world.site.place.time_zone)
 
     def say(self, text: str) -> None:
         """Hear it."""
@@ -48,6 +51,8 @@ class Truthful:
     def answer(self, ask: Ask) -> tuple[str, ...] | None:
         """Return what is to be seen, once there was time to look."""
         if self.world.elapsed_s - self._asked_s < ANSWERS_AFTER_S:
+            return None
+        if ask.view == "evening" and self.world.now_utc.astimezone(self._zone).hour < EVENING_H:
             return None
         return self.installer.answer(ask)
 
@@ -136,4 +141,8 @@ class WiringRehearsal:
         """How far the world may move on before the procedure has to look again."""
         step, after_s = self.state.step, self.world.elapsed_s - self.state.began_s
         is_long = isinstance(step, Stand) and step.most_s > 200.0 and after_s > 30.0
+        if isinstance(step, Ask):
+            return HOURS_TICK_S if step.waits_s > ANSWER_WITHIN_S and after_s > 60.0 else TICK_S
+        if isinstance(step, Stand) and step.most_s > 3600.0 and after_s > 300.0:
+            return HOURS_TICK_S
         return LONG_TICK_S if is_long else TICK_S

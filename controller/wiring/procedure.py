@@ -34,7 +34,7 @@ from controller.wiring.state import (
     Stopped,
     Ticked,
 )
-from controller.wiring.step import NO, Ask, Notes, Seen, Stand, Step, Until
+from controller.wiring.step import ANSWER_WITHIN_S, NO, Ask, Notes, Seen, Stand, Step, Until
 from controller.wiring.watch import (
     EchoCame,
     GarbledCame,
@@ -49,8 +49,6 @@ from controller.wiring.watch import (
     with_will,
 )
 
-# A question that nobody answers for this long ends the test: nothing is left switched for ever [s].
-ANSWER_WITHIN_S = 900.0
 # Nothing is switched unless the coldest witness is so far above what every tree is held at [K].
 MILD_K = 3.0
 # A tree warmer than this is given no more heat, whatever the step says [°C]; below the guard's own cut of 35.
@@ -197,10 +195,10 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     if state.on is not None and (cold := too_cold(state)):
         return _end(state, now, complete=False, because=cold)
     if isinstance(state.step, Ask):
-        if now.mono_s - state.began_s > ANSWER_WITHIN_S:
-            return _end(
-                state, now, complete=False, because=f"no answer came for {ANSWER_WITHIN_S / 60:.0f} min"
-            )
+        # only while everything is at rest may somebody take longer
+        waits_s = state.step.waits_s if state.on is None else ANSWER_WITHIN_S
+        if now.mono_s - state.began_s > waits_s:
+            return _end(state, now, complete=False, because=f"no answer came for {waits_s / 60:.0f} min")
         return renew(state, now)
     if _is_finished(state, state.step, now):
         return _finish_step(state, now)
@@ -265,7 +263,8 @@ def _wanted(state: State, stand: Stand) -> frozenset[str]:
 def _finish_step(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     if state.step is None:
         return state, ()
-    seen = replace(state.seen, lasted_s=now.mono_s - state.began_s)
+    lasted_s = now.mono_s - state.began_s
+    seen = replace(state.seen, lasted_s=lasted_s, utc_s=round(now.utc.timestamp() - lasted_s, 1))
     notes = state.record.get(state.check, Notes()).with_(state.step.key, seen)
     return _advance(replace(state, record={**state.record, state.check: notes}, step=None), now)
 

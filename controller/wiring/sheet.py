@@ -17,6 +17,7 @@ from controller.site.ice_bath import Calibration
 from controller.site.model import Site
 from controller.wiring.check import Record, Scope, Stage
 from controller.wiring.diagram import drawings_of
+from controller.wiring.learnt import learnt_from_step
 from controller.wiring.stages.probes import ICE_ID, in_ice, place_of
 from controller.wiring.stages.strings import heated
 from controller.wiring.step import Notes
@@ -58,6 +59,7 @@ def sheet_of(
         "circuits": [_circuit(site, name.name, record) for name in site.circuits],
         "offsets": _offsets(record, scope),
         "measured": _measured(record, scope),
+        "learnt": learnt_from_step(record, scope),
     }
 
 

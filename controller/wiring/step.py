@@ -15,6 +15,8 @@ YES_NO = (YES, NO)
 # A reading kept every so often is enough to judge by [s]; one more than so many is not kept.
 MOST_READINGS = 800
 RISE_K = 1.0
+# A question that nobody answers for this long ends the test: nothing is left switched for ever [s].
+ANSWER_WITHIN_S = 900.0
 
 
 class Until(StrEnum):
@@ -33,6 +35,7 @@ class Task(StrEnum):
     COVER = "cover the trees"
     STATS_UP = "turn the frost-stats up"
     STAT_BACK = "turn a frost-stat back"
+    STATS_BACK = "turn the frost-stats back"
     HEAT_CUT_OUT = "warm a cut-out"
     COOL_CUT_OUT = "let a cut-out cool"
     PULL_SUPPLY = "pull a board's supply"
@@ -84,6 +87,7 @@ class Ask:
     choices: tuple[str, ...] = YES_NO
     several: bool = False
     confirms_switching: bool = False
+    waits_s: float = ANSWER_WITHIN_S
 
 
 Step = Stand | Ask
@@ -113,10 +117,11 @@ class BoardSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """What one step brought: an answer, or what was watched."""
+    """What one step brought: an answer, or what was watched; ``utc_s`` is when it began, since 1970."""
 
     answer: tuple[str, ...] = ()
     text: str = ""
+    utc_s: float = 0.0
     lasted_s: float = 0.0
     boards: Mapping[str, BoardSeen] = field(default_factory=dict)
     power_w: Mapping[str, float] = field(default_factory=dict)

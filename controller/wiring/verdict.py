@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from controller.wiring.cause import Diagnosis
-from controller.wiring.check import Outcome, Record, Result, Scope
+from controller.wiring.check import Outcome, Record, Result, Scope, Stage
 from controller.wiring.diagnose import diagnose
 from controller.wiring.stages import checks_of
 from controller.wiring.step import Notes
@@ -32,7 +32,9 @@ class Report:
         count = len(self.results)
         match self.verdict:
             case Verdict.GOOD:
-                return f"Good: all {count} checks were made and passed."
+                undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
+                left = " The heater step is left for another evening." if undone else ""
+                return f"Good: {count - undone} checks were made, and all passed.{left}"
             case Verdict.INCOMPLETE:
                 undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
                 return f"Incomplete: {undone} of {count} checks were not made; what was made passed."
@@ -49,7 +51,7 @@ def report_of(record: Record, scope: Scope) -> Report:
     diagnoses = diagnose(record, scope)
     if diagnoses or any(result.outcome is Outcome.BAD for result in results):
         verdict = Verdict.FAULTY
-    elif any(result.outcome is Outcome.NOT_DONE for result in results):
+    elif any(result.outcome is Outcome.NOT_DONE and result.stage is not Stage.STEP for result in results):
         verdict = Verdict.INCOMPLETE
     else:
         verdict = Verdict.GOOD

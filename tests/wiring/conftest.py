@@ -9,6 +9,9 @@ from controller.wiring.verdict import report_of
 from simulator.wires import as_declared
 from simulator.wiring_rehearsal import WiringRehearsal
 
+# All that is done by day: everything but the heater step of the evening.
+DAY = tuple(stage for stage in Stage if stage is not Stage.STEP)
+
 
 @pytest.fixture(scope="session")
 def site():
@@ -23,7 +26,7 @@ def two_boards():
 @pytest.fixture(scope="session")
 def good(site):
     """The whole test of a site that is wired as it says."""
-    rehearsal = WiringRehearsal(site, as_declared(site))
+    rehearsal = WiringRehearsal(site, as_declared(site), Scope(site=site, stages=DAY))
     rehearsal.run()
     return rehearsal
 
@@ -43,7 +46,7 @@ def named(rehearsal):
 
 
 def rehearse(site, wiring, *names, **more):
-    scope = Scope(site=site, stages=stages(*names)) if names else Scope(site=site)
+    scope = Scope(site=site, stages=stages(*names) if names else DAY)
     rehearsal = WiringRehearsal(site, wiring, scope, **more)
     rehearsal.run()
     return rehearsal

@@ -7,10 +7,10 @@ import pytest
 
 from controller.bus.messages import LeasePayload, read
 from controller.wiring.check import Outcome, Scope, Stage
-from controller.wiring.procedure import ANSWER_WITHIN_S, handle
+from controller.wiring.procedure import handle
 from controller.wiring.stages.rest import LEASE_S
 from controller.wiring.state import Answered, Question, Stopped
-from controller.wiring.step import NO, YES, Ask, Stand
+from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Stand
 from controller.wiring.verdict import Verdict
 from simulator.days import Day
 from simulator.wires import as_declared
