@@ -17,12 +17,24 @@ from controller.site.model import Site
 RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 
 
+# The wall clock has jumped when it parts from the monotonic one by more than this, and is in doubt then [s].
+JUMP_S = 30.0
+SETTLED_S = 3600.0
+# Linux's own that counts a suspension too: what was heard before it must not seem fresh after it.
+_RUNS_ON = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
+
 class Clock(Protocol):
     """Wall time, monotonic time, and waiting, all at the same pace."""
 
     @property
     def pace(self) -> float:
         """How much faster than life."""
+        ...
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether the wall time may be believed, as far as the clock itself can tell."""
         ...
 
     def utc(self) -> datetime:
@@ -41,7 +53,30 @@ class Clock(Protocol):
 def now_on(clock: Clock) -> Now:
     """Return the present for the core."""
     utc = clock.utc()
-    return Now(mono_s=clock.mono_s(), utc=utc, clock_trusted=clock.pace != 1.0 or utc >= RELEASED)
+    trusted = clock.pace != 1.0 or (clock.is_sound and utc >= RELEASED)
+    return Now(mono_s=clock.mono_s(), utc=utc, clock_trusted=trusted)
+
+
+class JumpWatch:
+    """Tells a wall clock that was right and then jumped: which of both times is wrong nobody can know.
+
+    For an hour stamps are not compared with it; then it is taken as it is.  The first setting of a clock that
+    stood before this release, as on a board without a battery, is no such jump.
+    """
+
+    def __init__(self) -> None:
+        self._offset_s: float | None = None
+        self._until_s = float("-inf")
+        self.jumped_s = 0.0
+
+    def is_settled(self, mono_s: float, utc: datetime) -> bool:
+        """Take in both clocks, and tell whether the wall clock has run evenly for the last hour."""
+        offset_s, before = utc.timestamp() - mono_s, self._offset_s
+        self._offset_s = offset_s
+        was_set = before is not None and before + mono_s >= RELEASED.timestamp()
+        if before is not None and was_set and abs(offset_s - before) > JUMP_S:
+            self._until_s, self.jumped_s = mono_s + SETTLED_S, offset_s - before
+        return not mono_s < self._until_s
 
 
 class SystemClock:
@@ -49,13 +84,26 @@ class SystemClock:
 
     pace = 1.0
 
+    def __init__(self) -> None:
+        self._watch = JumpWatch()
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether the wall clock has not jumped lately."""
+        return self._watch.is_settled(self.mono_s(), self.utc())
+
+    @property
+    def jumped_s(self) -> float:
+        """By how much it last jumped [s]."""
+        return self._watch.jumped_s
+
     def utc(self) -> datetime:
         """Return the wall time."""
         return datetime.now(UTC)
 
     def mono_s(self) -> float:
-        """Return a time that never jumps [s]."""
-        return time.monotonic()
+        """Return a time that never jumps and goes on while the machine is suspended [s]."""
+        return time.clock_gettime(_RUNS_ON)
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
         """Wait for an event, at most some seconds; tell whether it came."""
@@ -81,6 +129,11 @@ class PacedClock:
     def mono_s(self) -> float:
         """Return the rehearsal's seconds since its start."""
         return (time.time() - self.origin_s) * self.pace
+
+    @property
+    def is_sound(self) -> bool:
+        """Always: a rehearsal's clock is what it says."""
+        return True
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
         """Wait for an event, at most some seconds of the rehearsal; tell whether it came."""

@@ -9,24 +9,22 @@ since leases lapse and plain boards hear the wills.
 
 import math
 import os
+import queue
 import random
-import shutil
 import signal
 import sqlite3
 import threading
+import time
 import uuid
 from collections import OrderedDict
-from collections.abc import Callable
-from contextlib import closing, suppress
-from datetime import UTC, datetime, timedelta
+from contextlib import closing
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Literal
 
 import structlog
-from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.interval import IntervalTrigger
 
 from controller.alarm.desk import Desk
 from controller.alarm.engine import Situation
@@ -41,10 +39,12 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
 from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
-from controller.guard.confirm import done
+from controller.foresight import Foresight
+from controller.guard.confirm import Confirmation
 from controller.guard.finding import Finding, FindingCode
-from controller.guard.now import Now
-from controller.journal.reader import confirmations, latest_readings, standing_orders
+from controller.guard.hand import HandOrder
+from controller.jobs import Job, Jobs
+from controller.journal.reader import confirmations, standing_orders
 from controller.journal.store import lock_folder, open_for_reading, state_folder
 from controller.journal.writer import Journal, Then
 from controller.keeper import (
@@ -86,15 +86,16 @@ from controller.proofs import SOURCE as PROOFS
 from controller.proofs import Proofs
 from controller.service import notify
 from controller.site.model import Site
-from controller.site.work import NOTHING_DONE, Done
 from controller.thermal.fruit import lagged_c
 from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of
+from controller.vitals import LEAVE_WITHIN_S, STUCK_S, Vitals, leave_within
 from controller.weather.forecast import Forecast
-from controller.weather.service import FILE_NAME, Forecasts
-from controller.weather.site_weather import SiteWeather
 
 TICK_S = 10.0
+# The first decision waits so long for the journal to say what was ordered before, and then not [s].
+RECALL_WITHIN_S = 5.0
+NO_CLOCK = "the clock is not set, or has just jumped: times said may be wrong; control goes on without it"
 STATUS_S = 30.0
 FORECAST_S = 3600.0
 # A challenger is learnt once a day; not soon after a start, when everything else has to find its feet.
@@ -112,6 +113,9 @@ CLIENT = "controller"
 MOST_WAITING = 2000
 
 log = structlog.stdlib.get_logger()
+
+
+_Recalled = tuple[list[HandOrder], list[Confirmation]]
 
 
 class Inbox:
@@ -165,15 +169,13 @@ class Daemon:
         self.inbound = Inbound(site)
         self.stopping = threading.Event()
         self.journal = Journal(folder / "journal.db")
-        self.forecasts = Forecasts(site, folder)
-        self.site_weather = SiteWeather(site.place, folder)
+        self.foresight = Foresight(site, folder)
         self.folder = folder
         self.models = Models(folder)
         self.proofs = Proofs(site, folder)
         self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
         self._expectation: Forecast | None = None
         self._certainty: tuple[str, FloatArray] | None = None
-        self._jobs: BackgroundScheduler | None = None
         self.transport = MqttTransport(
             site.broker,
             f"{site.name}-{CLIENT}",
@@ -189,6 +191,9 @@ class Daemon:
         self.answers = Answers(self._answer, KEPT_WITHIN_S * clock.pace)
         self.desk = Desk(site, self.journal, clock, self.transport.publish)
         self.plain = PlainThread(site, clock)
+        self.jobs = Jobs(self._all_jobs())
+        self.vitals = Vitals()
+        self._cycled_s = time.monotonic()
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
         self._state = begin(site, self.session)
         self._kept_s: dict[str, float] = {}
@@ -221,26 +226,30 @@ class Daemon:
         return AlivePayload(session=self.session, alive=alive).to_json()
 
     def pull_forecast(self) -> None:
-        """Fetch a forecast and leave an outlook for the control loop; a scheduler's job, so it may fail."""
+        """Fetch a forecast and leave an outlook for the control loop; a job, so it may fail."""
+        now, state = now_on(self.clock), self._state
+        if not now.clock_trusted:
+            self._without_clock()
+            return
         try:
-            now, state = self.clock.utc(), self._state
-            outside_c = outside_temp_c(state, now_on(self.clock))
-            self.site_weather.learn(now, outside_c)
-            forecast, fresh = self._expected(now, outside_c)
+            outside_c = outside_temp_c(state, now)
+            self.foresight.learn(now.utc, outside_c)
+            forecast, fresh = self.foresight.expected(now.utc, outside_c)
+            if fresh is not None:
+                self.journal.put_forecast(fresh)
             model = self._model()
-            outlook = outlook_of(self.site, forecast, state.latest_c, now, parameters=model.parameters)
+            outlook = outlook_of(self.site, forecast, state.latest_c, now.utc, parameters=model.parameters)
             self.inbox.put("outlook", OutlookMade(outlook=outlook))
-            weather = inputs_of(forecast, self.site, model.parameters, now)
+            weather = inputs_of(forecast, self.site, model.parameters, now.utc)
             known = HouseKnown(parameters=model.parameters, noise=model.noise, weather=weather)
             self.inbox.put("house-known", known)
             self._expectation = forecast
-            self.make_plan()
-            troubles = (self.forecasts.trouble, self.site_weather.trouble)
-            self.forecast_trouble = "; ".join(trouble for trouble in troubles if trouble)
+            self._plan_with(model, forecast)
+            self.forecast_trouble = self.foresight.trouble
             log.info(
                 "outlook",
                 says=outlook.sentence if outlook else "",
-                fresh=fresh,
+                fresh=fresh is not None,
                 model=model.name,
                 trouble=self.forecast_trouble,
             )
@@ -248,13 +257,22 @@ class Daemon:
             self.forecast_trouble = str(error)
             log.warning("forecast_failed", trouble=str(error))
 
+    def _without_clock(self) -> None:
+        """Take outlook and plan away: without a sound clock nobody knows which hour of a forecast is now."""
+        self._expectation = None
+        self.inbox.put("outlook", OutlookMade(outlook=None))
+        self.inbox.put("plan", PlanMade(plan=None))
+        self.forecast_trouble = "the clock is not sound, so no forecast can be looked up"
+
     def make_plan(self) -> None:
-        """Leave a plan for the control loop; a scheduler's job.  If it fails, the guard goes on alone."""
-        if (expected := self._expectation) is None:
-            return
+        """Leave a plan for the control loop; a job.  If it fails, the guard goes on alone."""
+        if (expected := self._expectation) is not None:
+            self._plan_with(self._model(), expected)
+
+    def _plan_with(self, model: Model, expected: Forecast) -> None:
         plan = None
         try:
-            now, model = self.clock.utc(), self._model()
+            now = self.clock.utc()
             certainty_k = self._certainty_k(model, now)
             plan = plan_of(self.site, expected, self._state.latest_c, now, model.parameters, certainty_k)
             self.plan_trouble = "" if plan is not None else NO_PLAN
@@ -275,9 +293,8 @@ class Daemon:
 
     def _plan_soon(self, why: str) -> None:
         """Let the next plan be made at once instead of at its quarter of an hour."""
-        if self._jobs is not None:
-            log.info("plan_soon", why=why)
-            self._jobs.modify_job("plan", next_run_time=datetime.now(UTC))
+        log.info("plan_soon", why=why)
+        self.jobs.soon("plan")
 
     def _look_for_strays(self) -> None:
         """Plan anew where a tree is not where the plan saw it now."""
@@ -328,23 +345,12 @@ class Daemon:
         self.model_trouble = model.remark
         return model
 
-    def _expected(self, now: datetime, outside_c: float) -> tuple[Forecast, bool]:
-        """Return the forecast corrected for this site, else what the probe's last days suggest."""
-        try:
-            issued, fresh = self.forecasts.latest(now)
-        except ForecastError:
-            if (instead := self.site_weather.without_forecast(now)) is None:
-                raise
-            return instead, False
-        if fresh:
-            self.journal.put_forecast(issued)
-        return self.site_weather.corrected(issued, now, outside_c)[0], fresh
-
     # ---- the control loop -----------------------------------------------------------------------------
 
     def _control(self) -> None:
-        self._recall_orders()
+        self._recall()
         self._apply(Found(source=PROOFS, findings=self.proofs.findings))
+        self._cycled_s = time.monotonic()
         next_tick_s = self.clock.mono_s()
         while not self.stopping.is_set():
             urgent = self._take_in()
@@ -354,6 +360,7 @@ class Daemon:
                 self._report()
                 self._publish_status()
                 self.transport.beat()
+                self._cycled_s = time.monotonic()
                 notify("WATCHDOG=1")  # only a whole cycle proves that the loop lives
                 next_tick_s = self.clock.mono_s() + TICK_S
             mono_s = self.clock.mono_s()
@@ -432,22 +439,44 @@ class Daemon:
             self._kept_s[event.probe] = mono_s
             self.journal.put_reading(event.probe, self.clock.utc(), event.temp_c)
 
-    def _recall_orders(self) -> None:
-        """Take up the hand orders and people's words that stood when the daemon last ended."""
+    def _recall(self) -> None:
+        """Take up what people ordered and said before the daemon last ended, unless the disk is slow to say.
+
+        The journal is read in a thread of its own, so that no disk delays the first decision for long.
+        """
         now = now_on(self.clock)
         if not now.clock_trusted:
+            log.warning(
+                "orders_not_recalled", because="the clock is not sound: nobody knows which have ended"
+            )
             return
+        found: queue.SimpleQueue[_Recalled] = queue.SimpleQueue()
+        threading.Thread(target=self._read_orders, args=(now.utc, found), name="recall", daemon=True).start()
         try:
-            connection = open_for_reading(self.journal.path)
+            orders, words = found.get(timeout=RECALL_WITHIN_S)
+        except queue.Empty:
+            log.warning(
+                "orders_not_recalled", because=f"no answer of the disk within {RECALL_WITHIN_S:.0f} s"
+            )
+            return
+        for order in orders:
+            self._state, _ = handle(self._state, HandOrdered(order=order), now)
+            log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
+        for word in words:
+            self._state, _ = handle(self._state, Confirmed(confirmation=word), now)
+
+    def _read_orders(self, utc: datetime, found: "queue.SimpleQueue[_Recalled]") -> None:
+        orders: list[HandOrder] = []
+        words: list[Confirmation] = []
+        try:
+            with closing(open_for_reading(self.journal.path)) as connection:
+                orders = standing_orders(connection, utc)
+                words = confirmations(connection, utc)
         except JournalError:
-            return  # a first start has no journal
-        try:
-            for order in standing_orders(connection, now.utc):
-                self._state, _ = handle(self._state, HandOrdered(order=order), now)
-                log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
-            self._state = _with_words(self._state, connection, now)
-        finally:
-            connection.close()
+            pass  # a first start has no journal
+        except (sqlite3.Error, ValueError) as error:  # of another release, or damaged: it is set aside soon
+            log.warning("orders_not_recalled", because=str(error))
+        found.put((orders, words))
 
     def _publish_status(self) -> None:
         mono_s = self.clock.mono_s()
@@ -478,6 +507,9 @@ class Daemon:
             journal=self.journal.trouble,
             broker=self.transport.trouble,
             alarm=self.desk.trouble,
+            job=self.jobs.trouble,
+            clock="" if now_on(self.clock).clock_trusted else NO_CLOCK,
+            memory=self.vitals.trouble,
             outlook_age_s=(self.clock.utc() - outlook.made_at).total_seconds() if outlook else math.inf,
         )
 
@@ -523,68 +555,74 @@ class Daemon:
         self.plain.start()
         self.control.start()
         self.desk.start()
-        scheduler = self._scheduler()
+        self.jobs.start()
         log.info("guarding", site=self.site.name, session=self.session, trees=len(self.site.trees))
         notify("READY=1")
-        code = self._watch(scheduler)
+        code = self._watch()
+        in_time = leave_within(
+            LEAVE_WITHIN_S, code or EXIT_DEAD_THREAD
+        )  # a dead disk or pipe may hold us here
         self.stopping.set()
         self.inbox.arrived.set()
         self.control.join(5.0)
         self.plain.stop(5.0)
-        scheduler.shutdown(wait=False)
+        self.jobs.stop()
         self.desk.stop()
         self.transport.close()
         self.journal.stop()
+        in_time.cancel()
         return code
 
-    def _scheduler(self) -> BackgroundScheduler:
-        scheduler = BackgroundScheduler(
-            timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-        )
-        begin_at = datetime.now(UTC)
+    def _all_jobs(self) -> tuple[Job, ...]:
         # a random minute of the hour, so that all sites together do not ask the service at once
         jitter_s = random.uniform(0, FORECAST_S / 4) if self.clock.pace == 1.0 else 0.0  # noqa: S311 (no secret)
-        jobs: tuple[tuple[Callable[[], None], float, float], ...] = (
-            (self.pull_forecast, 0.0, FORECAST_S + jitter_s),
-            (self.make_plan, SLOT_S, SLOT_S),
-            (lambda: self.journal.prune(self.clock.utc()), 600.0, 86400.0),
-            (self.fit_model, FIRST_FIT_S, FIT_S),
-            (self.diagnose, DIAGNOSE_S, DIAGNOSE_S),
+        jobs = (
+            Job("forecast", self.pull_forecast, 0.0, FORECAST_S + jitter_s, 600.0, at_once_after_jump=True),
+            Job("plan", self.make_plan, SLOT_S, SLOT_S, 300.0),
+            Job("prune", self._prune, 600.0, 86400.0, 300.0),
+            Job("fit", self.fit_model, FIRST_FIT_S, FIT_S, 7200.0),
+            Job("diagnose", self.diagnose, DIAGNOSE_S, DIAGNOSE_S, 1800.0),
         )
-        for job, delay_s, every_s in jobs:
-            # with a start in the past, be it a moment, the first run would come a whole interval late
-            scheduler.add_job(
-                job,
-                IntervalTrigger(seconds=max(1.0, every_s / self.clock.pace), timezone=UTC),
-                next_run_time=begin_at + timedelta(seconds=delay_s / self.clock.pace),
-                id="plan" if job == self.make_plan else None,
-            )
-        scheduler.start()
-        self._jobs = scheduler
-        return scheduler
+        pace = self.clock.pace  # deadlines are the machine's, not the rehearsal's
+        return tuple(replace(j, first_s=j.first_s / pace, every_s=max(1.0, j.every_s / pace)) for j in jobs)
 
-    def _watch(self, scheduler: BackgroundScheduler) -> int:
-        """Watch over the threads until told to stop (0) or one has died (70)."""
+    def _prune(self) -> None:
+        now = now_on(self.clock)
+        if now.clock_trusted:  # by a clock years ahead everything is old
+            self.journal.prune(now.utc)
+
+    def _watch(self) -> int:
+        """Watch over threads, loop and memory until told to stop (0) or one is beyond help (70)."""
+        while not self.stopping.wait(1.0):
+            self.jobs.look()
+            if dead := self._beyond_help():
+                log.critical("thread_died", dead=dead, then="the process ends and is started again")
+                return EXIT_DEAD_THREAD
+        return 0
+
+    def _beyond_help(self) -> list[str]:
+        """Return what only a new process mends; heat is on meanwhile, since leases lapse."""
         threads = {
             "control": self.control,
             "journal": self.journal.thread,
             "alarm": self.desk.thread,
             "courier": self.desk.courier.thread,
         }
-        while not self.stopping.wait(1.0):
-            dead = [name for name, thread in threads.items() if not thread.is_alive()]
-            if not self.transport.thread_alive:
-                dead.append("bus")
-            if self.plain.is_dead or self.plain.stood_still_s > STOOD_STILL_S:
-                dead.append("plain boards")  # their wills are said when the process ends
-            if not scheduler.running:
-                dead.append("scheduler")
-            if self.transport.last_heard_self_s > SELF_HEARD_S:
-                dead.append("broker (does not carry our own messages)")
-            if dead:
-                log.critical("thread_died", dead=dead, then="the process ends and is started again")
-                return EXIT_DEAD_THREAD
-        return 0
+        dead = [name for name, thread in threads.items() if not thread.is_alive()]
+        stood_s = time.monotonic() - self._cycled_s
+        if not stood_s <= STUCK_S:
+            dead.append(f"control (has not decided for {stood_s:.0f} s)")
+        if not self.transport.thread_alive:
+            dead.append("bus")
+        if self.plain.is_dead or self.plain.stood_still_s > STOOD_STILL_S:
+            dead.append("plain boards")  # their wills are said when the process ends
+        if self.jobs.is_dead:
+            dead.append("jobs")
+        if self.transport.last_heard_self_s > SELF_HEARD_S:
+            dead.append("broker (does not carry our own messages)")
+        if self.vitals.is_bursting:
+            dead.append("memory")
+        return dead
 
 
 def run_daemon(
@@ -622,39 +660,6 @@ def run_daemon(
         lock.close()
 
 
-def plan_now(site: Site, folder: Path | None) -> tuple[Plan, tuple[Advice, ...]]:
-    """Return plan and advice as of now, from the daemon's journal and a forecast; nothing is switched.
-
-    Raises
-    ------
-    ForecastError
-        There is no forecast, or it reaches less than six hours ahead.
-    """
-    folder = state_folder(site.name, folder)
-    now = datetime.now(UTC)
-    with TemporaryDirectory() as own:  # the daemon alone writes its folder
-        if (kept := folder / FILE_NAME).exists():
-            shutil.copy(kept, own)
-        forecast, _ = Forecasts(site, Path(own)).latest(now)
-    latest_c, work = _from_journal(site, folder, now)
-    plan = plan_of(site, forecast, latest_c, now)
-    if plan is None:
-        raise ForecastError(f"the forecast of {forecast.source} says too little of the coming six hours")
-    return plan, advise(site, forecast, plan, latest_c, now, work)
-
-
-def _from_journal(site: Site, folder: Path, now: datetime) -> tuple[dict[str, float], Done]:
-    """Return what the probes last said and what people said was done."""
-    try:
-        connection = open_for_reading(folder / "journal.db")
-    except JournalError:
-        return {}, NOTHING_DONE  # where nothing was read yet, the forecast says where to start
-    with closing(connection):
-        present = Now(mono_s=0.0, utc=now)
-        state = _with_words(begin(site, "reader"), connection, present)
-        return latest_readings(connection, site.probes, now), done(state.confirmed, present)
-
-
 # What readings that speak against something ask of hands.
 _LOOKS = {
     FindingCode.FLEECE_OFF: Task.COVER,
@@ -672,14 +677,6 @@ def _doubts(state: State) -> Doubts:
         for finding in findings
         if finding.code in _LOOKS
     }
-
-
-def _with_words(state: State, connection: sqlite3.Connection, now: Now) -> State:
-    """Return a state with what people said was done; a journal made before there were such words has none."""
-    with suppress(sqlite3.Error):
-        for word in confirmations(connection, now.utc):
-            state, _ = handle(state, Confirmed(confirmation=word), now)
-    return state
 
 
 def _end_process(args: threading.ExceptHookArgs) -> None:

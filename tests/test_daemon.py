@@ -1,19 +1,23 @@
 """What the daemon leaves for the control loop, without starting a thread."""
 
+import threading
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from controller import daemon as module
 from controller.alarm.services import SERVICES
+from controller.bus.messages import AnswerPayload, read
 from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
-from controller.daemon import Daemon
+from controller.daemon import NO_CLOCK, STUCK_S, Daemon
+from controller.errors import JournalError
+from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
 from controller.guard.finding import Finding, FindingCode
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import Confirmed, Found, HandOrdered, PlanMade, ProbeHeard
+from controller.keeper import Confirmed, Found, HandOrdered, OutlookMade, PlanMade, ProbeHeard
 from controller.plan.advice import Task
 from controller.plan.plan import plan_of
 from controller.site.work import Work
@@ -77,33 +81,32 @@ class Jobs:
     """Notes which job is to run at once."""
 
     def __init__(self):
-        self.soon = []
+        self.asked = []
 
-    def modify_job(self, name, *, next_run_time):
-        assert next_run_time.tzinfo is not None
-        self.soon.append(name)
+    def soon(self, name):
+        self.asked.append(name)
 
 
 def test_a_hand_order_and_a_tree_that_strays_are_planned_for_at_once(daemon, curlew_yard):
-    daemon._jobs = jobs = Jobs()
+    daemon.jobs = jobs = Jobs()
     until = daemon.clock.utc() + timedelta(hours=1)
     order = HandOrder(
         id="o1", who="Nora", target_kind="tree", target="lemon", order=Order.HAND_ON, until=until
     )
     daemon._apply(HandOrdered(order=order))
-    assert jobs.soon == ["plan"]
+    assert jobs.asked == ["plan"]
     daemon._apply(HandOrdered(order=replace(order, target="no-such-tree")))
-    assert jobs.soon == ["plan"], "a refused order changes nothing"
+    assert jobs.asked == ["plan"], "a refused order changes nothing"
     daemon._look_for_strays()
     plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
     daemon._apply(PlanMade(plan=plan))
     daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3])))
     daemon._state = replace(daemon._state, plan_came_s=daemon.clock.mono_s() - 600.0)
     daemon._look_for_strays()
-    assert jobs.soon == ["plan"]
+    assert jobs.asked == ["plan"]
     daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3]) - 3.0))
     daemon._look_for_strays()
-    assert jobs.soon == ["plan", "plan"]
+    assert jobs.asked == ["plan", "plan"]
 
 
 def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
@@ -115,10 +118,10 @@ def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
     daemon._apply(Confirmed(confirmation=word))
     daemon.journal.stop()
     restarted = Daemon(curlew_yard, tmp_path, SystemClock())
-    restarted._recall_orders()
+    restarted._recall()
     now = now_on(restarted.clock)
     assert done(restarted.state.confirmed, now) == {(Work.COVERED, "lemon")}
-    assert module._from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})
+    assert from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})
 
 
 def test_a_service_s_trouble_is_found_told_to_the_desk_and_gone_when_it_is(daemon):
@@ -154,3 +157,129 @@ def test_advice_hears_what_readings_speak_against(daemon):
     other = replace(finding, code=FindingCode.PROBE_STALE, target="air-lemon")
     daemon._apply(Found(source="model", findings=(finding, other)))
     assert module._doubts(daemon.state) == {(Task.COVER, "lemon"): "it cools like a bare tree"}
+
+
+# ---- what only a new process mends -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def alive(daemon, monkeypatch):
+    """Return a daemon whose parts all seem to live, though none was started."""
+    for thread in (daemon.control, daemon.journal.thread, daemon.desk.thread, daemon.desk.courier.thread):
+        monkeypatch.setattr(thread, "is_alive", lambda: True)
+    monkeypatch.setattr(type(daemon.transport), "thread_alive", True)
+    monkeypatch.setattr(type(daemon.transport), "last_heard_self_s", 0.0)
+    monkeypatch.setattr(type(daemon.jobs), "is_dead", False)
+    return daemon
+
+
+def test_while_everything_lives_nothing_is_beyond_help(alive):
+    assert alive._beyond_help() == []
+
+
+@pytest.mark.fault("P02")
+def test_a_control_loop_that_stands_still_ends_the_process(alive):
+    alive._cycled_s -= STUCK_S + 1.0
+    (dead,) = alive._beyond_help()
+    assert dead.startswith("control (has not decided for 61 s)")
+    assert alive._watch() == 70
+
+
+@pytest.mark.fault("P01", "P03", "M19", "P12", "P04")
+@pytest.mark.parametrize(
+    ("part", "says"),
+    [
+        ("control", "control"),
+        ("journal", "journal"),
+        ("desk", "alarm"),
+        ("transport", "bus"),
+        ("jobs", "jobs"),
+        ("vitals", "memory"),
+    ],
+)
+def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says):
+    def kill(thread):
+        monkeypatch.setattr(thread, "is_alive", lambda: False)
+
+    match part:
+        case "control":
+            kill(alive.control)
+        case "journal" | "desk":
+            kill(getattr(alive, part).thread)
+        case "transport":
+            monkeypatch.setattr(type(alive.transport), "thread_alive", False)
+        case "jobs":
+            monkeypatch.setattr(type(alive.jobs), "is_dead", True)
+        case "vitals":
+            monkeypatch.setattr(type(alive.vitals), "is_bursting", True)
+    assert alive._beyond_help() == [says]
+
+
+def test_told_to_stop_it_ends_well(alive):
+    alive.stopping.set()
+    assert alive._watch() == 0
+
+
+# ---- without a sound clock, without a disk ---------------------------------------------------------------
+
+
+@pytest.fixture
+def unsure(daemon, monkeypatch):
+    """Return a daemon on a machine whose clock was never set."""
+    monkeypatch.setattr(SystemClock, "utc", lambda _: datetime(1970, 1, 1, 0, 5, tzinfo=UTC))
+    return daemon
+
+
+@pytest.mark.fault("C05", "C06", "D16")
+def test_without_a_clock_nothing_is_foreseen_recalled_or_pruned(unsure, monkeypatch):
+    asked = []
+    monkeypatch.setattr(type(unsure.foresight), "expected", lambda *_: asked.append(1))
+    unsure._expectation = forecast(-12.0)
+    unsure.pull_forecast()
+    unsure.make_plan()
+    assert asked == []
+    assert [type(item) for item in unsure.inbox.take_all()] == [OutlookMade, PlanMade]
+    assert unsure._troubles().clock == NO_CLOCK
+    unsure._recall()
+    assert unsure.state.orders == {}
+    monkeypatch.setattr(unsure.journal, "prune", lambda _: asked.append(2))
+    unsure._prune()
+    assert asked == []
+
+
+@pytest.mark.fault("D09")
+def test_a_disk_that_stalls_delays_the_first_decision_by_a_few_seconds_only(daemon, monkeypatch):
+    stalled = threading.Event()
+
+    def stalls(_):
+        stalled.wait(30.0)
+        raise JournalError("a fault put in by the test")
+
+    monkeypatch.setattr(module, "RECALL_WITHIN_S", 0.05)
+    monkeypatch.setattr(module, "open_for_reading", stalls)
+    daemon._recall()
+    assert daemon.state.orders == {}
+    stalled.set()
+
+
+@pytest.mark.fault("D03", "D04")
+def test_a_journal_that_cannot_be_read_costs_what_it_held_and_nothing_else(daemon, tmp_path):
+    (tmp_path / "journal.db").write_bytes(b"SQLite format 3\x00" + b"\xff" * 5000)
+    daemon._recall()
+    assert daemon.state.orders == {}
+
+
+def test_an_order_is_answered_once_it_is_kept(daemon, monkeypatch):
+    said = []
+    monkeypatch.setattr(daemon.transport, "publish", lambda topic, body, **_: said.append((topic, body)))
+    until = daemon.clock.utc() + timedelta(hours=1)
+    order = HandOrder(
+        id="o1", who="Nora", target_kind="tree", target="lemon", order=Order.HAND_ON, until=until
+    )
+    daemon._apply(HandOrdered(order=order))
+    assert said == []
+    daemon.journal.start()
+    daemon.journal.stop()
+    ((topic, body),) = said
+    assert topic == daemon.topics.answer("o1")
+    assert read(AnswerPayload, body).because.startswith("hand-on for lemon until")

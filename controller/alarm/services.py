@@ -22,12 +22,16 @@ class Troubles:
     journal: str = ""
     broker: str = ""
     alarm: str = ""
+    job: str = ""
+    clock: str = ""
+    memory: str = ""
     outlook_age_s: float = 0.0
 
     @property
     def notices(self) -> tuple[str, ...]:
         """The troubles, for people."""
-        each = (self.site, self.forecast, self.plan, self.model, self.journal, self.broker, self.alarm)
+        own = (self.job, self.clock, self.memory)
+        each = (self.site, self.forecast, self.plan, self.model, self.journal, self.broker, self.alarm, *own)
         return tuple(text for text in each if text)
 
 
@@ -48,6 +52,9 @@ def _each(troubles: Troubles) -> Iterator[Finding]:
         (FindingCode.JOURNAL_TROUBLE, "journal", troubles.journal),
         (FindingCode.BROKER_TROUBLE, "broker", troubles.broker),
         (FindingCode.ALARM_TROUBLE, "alarm", troubles.alarm),
+        (FindingCode.JOB_TROUBLE, "jobs", troubles.job),
+        (FindingCode.CLOCK_TROUBLE, "clock", troubles.clock),
+        (FindingCode.MEMORY_TROUBLE, "memory", troubles.memory),
     ):
         if because:
             yield finding(code, target, because)

@@ -54,7 +54,7 @@ def plan(file: Path, folder: Path | None, picture: Path | None, *, as_json: bool
 
     From the forecast and what the journal's probes last said; nothing is switched.
     """
-    from controller.daemon import plan_now
+    from controller.foresight import plan_now
     from controller.plan.plan_text import json_of, text_of
 
     site = load_site(file)

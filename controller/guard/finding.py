@@ -67,6 +67,9 @@ class FindingCode(StrEnum):
     BROKER_TROUBLE = "broker-trouble"
     ALARM_TROUBLE = "alarm-trouble"
     CONTROL_SILENT = "control-silent"
+    JOB_TROUBLE = "job-trouble"
+    CLOCK_TROUBLE = "clock-trouble"
+    MEMORY_TROUBLE = "memory-trouble"
 
 
 class Sure(StrEnum):
@@ -400,6 +403,24 @@ KNOWN: dict[FindingCode, Known] = {
         what="messages are not delivered",
         cause="the internet, the mail server or the messenger is down, or its password has changed",
         look_at="`rimeward alarm test`, which says what each way answers",
+    ),
+    FindingCode.JOB_TROUBLE: Known(
+        severity=2,
+        what="work in the background fails",
+        cause="the network, the disk or a fault in the program",
+        look_at="the log; the guard holds the trees meanwhile",
+    ),
+    FindingCode.CLOCK_TROUBLE: Known(
+        severity=2,
+        what="the clock is not sound",
+        cause="no battery clock and no time server, or the clock was set by hand",
+        look_at="the internet connection and the machine's date; control goes on without the clock",
+    ),
+    FindingCode.MEMORY_TROUBLE: Known(
+        severity=2,
+        what="the controller grows",
+        cause="a fault in the program",
+        look_at="the log; it ends and starts anew by itself before the machine is full",
     ),
     FindingCode.CONTROL_SILENT: Known(
         severity=4,

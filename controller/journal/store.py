@@ -6,6 +6,7 @@ SQLite in WAL mode, STRICT tables, one connection that writes.  Control never wa
 import fcntl
 import os
 import sqlite3
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import IO
@@ -21,10 +22,25 @@ def _migrations() -> list[str]:
     return [entry.read_text() for entry in sorted(folder.iterdir(), key=lambda e: e.name)]
 
 
-def open_for_writing(path: Path) -> tuple[sqlite3.Connection, str]:
+def connect(path: Path) -> sqlite3.Connection:
+    """Return a new connection that leaves transactions to its user."""
+    return sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+
+
+Connect = Callable[[Path], sqlite3.Connection]
+
+
+def open_for_writing(path: Path, connect: Connect = connect) -> tuple[sqlite3.Connection, str]:
     """Return a connection to the journal, brought to the present form, and what had to be done about it.
 
     A damaged file is renamed, never deleted, and a new one begun.
+
+    Parameters
+    ----------
+    path
+        The file.
+    connect
+        Opens it; a test's own can drop what a disk would lose.
 
     Raises
     ------
@@ -36,7 +52,7 @@ def open_for_writing(path: Path) -> tuple[sqlite3.Connection, str]:
     if path.exists() and not _is_sound(path):
         note = f"the journal was damaged; it is kept as {_set_aside(path).name} and a new one begun"
     try:
-        connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+        connection = connect(path)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = NORMAL")
         connection.execute("PRAGMA journal_size_limit = 8000000")
@@ -53,7 +69,7 @@ def _is_sound(path: Path) -> bool:
     try:
         connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S)
         try:
-            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
+            return bool(connection.execute("PRAGMA integrity_check(1)").fetchone()[0] == "ok")
         finally:
             connection.close()
     except sqlite3.OperationalError:  # locked or unreadable is not damaged

@@ -11,7 +11,8 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,14 @@ from controller.guard.confirm import Confirmation
 from controller.guard.decision import Decision
 from controller.guard.hand import Answer, HandOrder
 from controller.journal.parcel import Parcel
-from controller.journal.store import open_for_writing
+from controller.journal.store import Connect, connect, open_for_writing
 from controller.weather.forecast import Forecast
 
 QUEUE_ROWS = 20_000
 BATCH_S = 2.0
+# A journal that cannot be opened is tried again after so long; so many rows that must survive wait for it.
+REOPEN_S = 60.0
+MOST_UNSAVED = 500
 # Two winters and the summers between.
 KEEP_S = 800 * 86400.0
 
@@ -51,10 +55,13 @@ class Journal:
     ----------
     path
         The file; made if it is not there.
+    connect
+        Opens it; a test's own can drop what a disk would lose.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, connect: Connect = connect) -> None:
+        self.path, self._connect = path, connect
+        self._unsaved: list[_Row] = []
         self.trouble = ""
         self.note = ""
         self.rows_written = 0
@@ -73,7 +80,8 @@ class Journal:
 
     def stop(self, timeout_s: float = 5.0) -> None:
         """Write what is queued and end."""
-        self._rows.put(None)
+        with suppress(queue.Full):  # a disk that stands still holds nobody up
+            self._rows.put(None, timeout=timeout_s)
         self._thread.join(timeout_s)
 
     # ---- rows; none of these waits or raises ----------------------------------------------------------
@@ -237,19 +245,31 @@ class Journal:
 
     def _write_all(self) -> None:
         connection: sqlite3.Connection | None = None
+        due_s, going_on = -math.inf, True
+        while going_on:
+            if connection is None and time.monotonic() >= due_s:
+                connection, due_s = self._open(), time.monotonic() + REOPEN_S
+            batch, going_on = self._next_batch()
+            batch = [*self._unsaved, *batch]
+            if not batch:
+                continue
+            if connection is None:
+                self._not_kept(batch)
+            elif not self._write(connection, batch):
+                _close(connection)
+                connection = None
+        self.rows_dropped += len(self._unsaved)
+        if connection is not None:
+            _close(connection)
+
+    def _open(self) -> sqlite3.Connection | None:
         try:
-            connection, self.note = open_for_writing(self.path)
+            connection, note = open_for_writing(self.path, self._connect)
         except JournalError as error:
             self.trouble = str(error)
-        going_on = True
-        while going_on:
-            batch, going_on = self._next_batch()
-            if connection is None:
-                self._drop(batch)
-            elif batch:
-                self._write(connection, batch)
-        if connection is not None:
-            connection.close()
+            return None
+        self.note = note or self.note
+        return connection
 
     def _next_batch(self) -> tuple[list[_Row], bool]:
         """Return what came within ``BATCH_S``, or up to a row that must survive; and whether to go on."""
@@ -268,7 +288,8 @@ class Journal:
                 return batch, True
             ends_s = min(ends_s, time.monotonic() + BATCH_S)
 
-    def _write(self, connection: sqlite3.Connection, batch: list[_Row]) -> None:
+    def _write(self, connection: sqlite3.Connection, batch: list[_Row]) -> bool:
+        """Write a batch; return whether the connection is worth keeping."""
         durable = any(row.must_survive for row in batch)
         try:
             connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
@@ -276,14 +297,47 @@ class Journal:
             for row in batch:
                 connection.execute(row.sql, row.values)
             connection.execute("COMMIT")
+        except sqlite3.IntegrityError as error:  # one row is wrong, the disk is not: keep the others
+            _roll_back(connection)
+            if len(batch) > 1:
+                kept = [self._write(connection, [row]) for row in batch]
+                return all(kept)
+            self._unsaved = []
+            self._lost(batch, str(error))
+        except sqlite3.Error as error:
+            _roll_back(connection)
+            self._not_kept(batch)
+            self.trouble = f"{len(batch)} rows could not be kept: {error}"
+            # a full or locked disk may be well again in a moment; anything else is opened, and judged, anew
+            return isinstance(error, sqlite3.OperationalError) and "I/O" not in str(error)
+        else:
             self.rows_written += len(batch)
+            self._unsaved = []
             self.trouble = ""
             _tell(batch, kept=True)
-        except sqlite3.Error as error:
-            self.trouble = f"{len(batch)} rows could not be kept: {error}"
-            self._drop(batch)
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
+        return True
+
+    def _lost(self, rows: list[_Row], why: str) -> None:
+        self.trouble = f"{len(rows)} rows could not be kept: {why}"
+        self._drop(rows)
+
+    def _not_kept(self, batch: list[_Row]) -> None:
+        """Tell who waits; hold back what must survive until the disk is well again, and drop the rest."""
+        held = [row for row in batch if row.must_survive][-MOST_UNSAVED:]
+        self.rows_dropped += len(batch) - len(held)
+        _tell(batch, kept=False)
+        self._unsaved = [replace(row, then=None) for row in held]
+
+
+def _roll_back(connection: sqlite3.Connection) -> None:
+    with suppress(sqlite3.Error):  # some failures have rolled it back already
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def _close(connection: sqlite3.Connection) -> None:
+    with suppress(sqlite3.Error):
+        connection.close()
 
 
 def _tell(rows: list[_Row], *, kept: bool) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from controller.errors import ModelError
 from controller.site.model import Site
+from controller.vitals import resident_bytes
 
 # A fit of 30 days takes seconds on a desk machine and some ten times that on a small board [s].
 LONGEST_S = 900.0
@@ -67,12 +68,3 @@ def _watch(child: "subprocess.Popen[bytes]", stop: threading.Event, longest_s: f
         if (used := resident_bytes(child.pid)) > most_bytes:
             return f"the fit was ended at {used / 1e6:.0f} MB of memory; the model in use stays"
     return ""
-
-
-def resident_bytes(pid: int) -> int:
-    """Return the memory a process holds, 0 where that cannot be told."""
-    try:
-        pages = Path(f"/proc/{pid}/statm").read_text().split()[1]
-    except (OSError, IndexError):
-        return 0
-    return int(pages) * os.sysconf("SC_PAGESIZE")

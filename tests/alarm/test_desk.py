@@ -49,6 +49,7 @@ class Hand:
     """A clock moved by hand."""
 
     pace = 1.0
+    is_sound = True
 
     def __init__(self, at=EVENING):
         self.at, self.s = at, 1000.0

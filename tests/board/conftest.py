@@ -16,6 +16,7 @@ class HandClock:
     """Time that stands still until a test moves it; waiting takes a moment of real time."""
 
     pace = 1.0
+    is_sound = True
 
     def __init__(self):
         self.now_s = 1000.0

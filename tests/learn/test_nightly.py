@@ -88,7 +88,7 @@ def test_the_daemon_s_outlook_uses_the_accepted_model_and_a_failed_fit_changes_n
     monkeypatch.setattr(daemon.models, "in_use", lambda _: model)
     monkeypatch.setattr("controller.clock.SystemClock.utc", lambda _: DUSK)
     expected = forecast(-6.0)
-    monkeypatch.setattr(daemon, "_expected", lambda *_: (expected, True))
+    monkeypatch.setattr(daemon.foresight, "expected", lambda *_: (expected, None))
     daemon.pull_forecast()
     (made,) = [item for item in daemon.inbox.take_all() if isinstance(item, OutlookMade)]
     handbook = outlook_of(SITE, expected, {}, DUSK)

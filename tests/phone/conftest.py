@@ -42,6 +42,7 @@ class StillClock:
     """A clock that a test moves."""
 
     pace = 1.0
+    is_sound = True
 
     def __init__(self):
         self.s = 0.0
