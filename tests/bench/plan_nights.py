@@ -15,7 +15,7 @@ and its kWh as a share of a thermostat as warm, medians with the worst of the la
                          old trees, 1200 W   1.000  1.000  1.000 (1.005)
 
 Perfect forecasts do no better, no heat leaves 8 times the kelvin-hours and more, and heat from dusk to dawn
-takes 3 to 7 times the energy.  So small strings miss 0.88 and 0.72, set for trees that remember for four
+takes 3 to 12 times the energy.  So small strings miss 0.88 and 0.72, set for trees that remember for four
 hours: these remember for half an hour to two.  What warms ahead must last through the hours in which strings
 are too small, and duty rises to its limit so slowly that little can be added shortly before.  In these
 winters a thermostat set a quarter of a kelvin higher costs only a few per cent as well.
