@@ -132,7 +132,7 @@ def _endings(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause
 
 def _restart(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause, str]]:
     notes = record.get(f"rest/supply-{board.name}", Notes())
-    if "back" not in notes or notes.said("pull", "no"):
+    if "back" not in notes or notes.said("pull", "no") or board.is_plain:
         return
     if not gone(notes, board.name):
         yield (

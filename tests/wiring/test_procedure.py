@@ -7,14 +7,16 @@ import pytest
 
 from controller.bus.messages import LeasePayload, read
 from controller.wiring.check import Outcome, Scope, Stage
+from controller.wiring.find_boards import _restart
 from controller.wiring.procedure import handle
-from controller.wiring.stages.rest import LEASE_S
+from controller.wiring.stages.rest import LEASE_S, SupplyCheck
 from controller.wiring.state import Answered, Question, Stopped
-from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Stand
+from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Notes, Seen, Stand
 from controller.wiring.verdict import Verdict
 from simulator.days import Day
 from simulator.wires import as_declared
 from simulator.wiring_rehearsal import Truthful, WiringRehearsal
+from tests.bus.test_plain import plain_site
 from tests.wiring.conftest import away_from_rest, named, report, stages
 
 
@@ -175,3 +177,23 @@ def test_a_tree_that_grows_hot_is_given_no_more_heat(site):
     rehearsal.step(2.0)
     assert rehearsal.state.hot == {"lemon"}
     assert "1" not in rehearsal.world.boards["shed"].on
+
+
+@pytest.mark.parametrize(("lit", "outcome"), [(YES, Outcome.GOOD), (NO, Outcome.BAD)])
+def test_a_board_that_knows_only_texts_is_judged_without_supply_by_what_is_seen(lit, outcome):
+    site = plain_site()
+    board = site.boards[0]
+    check = SupplyCheck(board)
+    answers = {key: Seen(answer=(YES,)) for key in ("ready", "pull", "give")}
+    notes = Notes(
+        {
+            **answers,
+            "lit": Seen(answer=(lit,)),
+            "lit-which": Seen(answer=("nothing",)),
+            "dark": Seen(),
+            "pulled": Seen(),
+            "back": Seen(),
+        }
+    )
+    assert check.result(notes, {}, Scope(site=site)).outcome is outcome
+    assert list(_restart(board, {check.id: notes}, Scope(site=site))) == []

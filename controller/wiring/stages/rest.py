@@ -226,7 +226,7 @@ class SupplyCheck:
                 on=None,
                 board=name,
                 least_s=10.0,
-                most_s=RESTART_MOST_S,
+                most_s=10.0 if self.board.is_plain else RESTART_MOST_S,
                 until=Until.RESTARTED,
             ),
         )
@@ -247,6 +247,14 @@ class SupplyCheck:
         said = gone(notes, self.board.name)
         heaters = {load.channel.partition("/")[2] for load in scope.strings if load.board == self.board.name}
         words = [f"without supply seen on: {', '.join(sorted(on or ())) or 'nothing'}"]
+        if self.board.is_plain:  # this program speaks for it, so neither will nor restart is its own
+            return Result(
+                check=self.id,
+                stage=self.stage,
+                title=f"Board {self.board.name} without supply rests",
+                outcome=Outcome.GOOD if on == frozenset(tags) else Outcome.BAD,
+                evidence=words[0],
+            )
         words.append(f"its will was {'heard' if said else 'not heard'}")
         if back.restarted_s is None:
             words.append("it was not heard again")
