@@ -18,8 +18,10 @@ from controller.phone.courier import By, Passed
 from controller.phone.door import LOOPBACK_NAMES
 from controller.phone.hand import Hand, by_whom
 from controller.phone.metrics import MEDIA_TYPE, metrics_of
+from controller.phone.orders import Position
 from controller.phone.screen import Screen
 from controller.phone.words import say
+from controller.phone.work import What
 
 TOKEN_HEADER = "x-rimeward-form"  # noqa: S105 (a header's name)
 
@@ -32,7 +34,7 @@ class OrderWish(_Strict):
     """An order, as a program asks for it."""
 
     target: str = Field(max_length=60, description='"all", "tree:<name>" or "vent:<name>"')
-    order: str = Field(max_length=10, description='"hand-on", "hand-off" or "auto"')
+    order: Position
     until: int | None = Field(default=None, ge=0, lt=10**11, description="end, UTC seconds since 1970")
     sure: bool = Field(default=False, description="agrees to what keeping heat off a tree can cost")
     consent: str = Field(default="", max_length=80, description='"let the <name> go": its fruit may freeze')
@@ -41,7 +43,7 @@ class OrderWish(_Strict):
 class ConfirmWish(_Strict):
     """What somebody says was done, as a program passes it on."""
 
-    what: str = Field(max_length=20, description='"covered", "uncovered", "vents-shut" or "harvested"')
+    what: What
     target: str = Field(max_length=60, description='"all", "tree:<name>", or "vent:<name>" with "vents-shut"')
 
 

@@ -1,0 +1,229 @@
+"""The page as a process: what it weighs, what it stands, and that control does not notice its end."""
+
+import hashlib
+import os
+import signal
+import threading
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import requests
+from hypothesis import HealthCheck, given, settings
+
+from controller import daemon as module
+from controller.bus.broker import find_mosquitto
+from controller.daemon import Daemon
+from controller.guard.decision import Reason
+from controller.keeper import Confirmed, Decide, HandOrdered, handle
+from controller.phone.api import TOKEN_HEADER, describe
+from simulator.live import LiveRehearsal
+from simulator.night import load_night
+from tests.phone.conftest import (  # noqa: F401 (fixtures)
+    ACCEPTED,
+    clock,
+    page,
+    served,
+    status_for,
+    with_alarms,
+    with_outlook,
+)
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
+CASES = 10_000
+
+
+@contextmanager
+def playing(live):
+    if find_mosquitto() is None:
+        pytest.skip("mosquitto is not installed")
+    thread = threading.Thread(target=live.run)
+    thread.start()
+    try:
+        yield live
+    finally:
+        live.stopping.set()
+        thread.join(60.0)
+        assert not thread.is_alive()
+
+
+def visitor(live, within_s=60.0):
+    """Return somebody who has loaded the page; wait until it has heard the controller."""
+    ends_s = time.monotonic() + within_s
+    while True:
+        try:
+            somebody = requests.Session()
+            address = f"http://127.0.0.1:{live.page_port}/"
+            shown = somebody.get(address, timeout=5.0)
+            if "tree" in shown.text and "Nothing has been heard" not in shown.text:
+                return somebody, address
+        except (AttributeError, requests.RequestException):
+            pass
+        assert time.monotonic() < ends_s, "the page did not come up"
+        time.sleep(0.2)
+
+
+def weight_mb(pid):
+    """Return what a process holds [MB]: all it has mapped, and its share of that (Linux, proc(5))."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()[1:]
+    held = {name: int(rest.split()[0]) / 1024.0 for name, _, rest in (line.partition(":") for line in lines)}
+    return held["Rss"], held["Pss"]
+
+
+def test_what_page_and_controller_weigh():
+    """Shared libraries count by share (PSS): that is what a small board gets back when the process ends."""
+    night = load_night("clear-calm")
+    live = LiveRehearsal(night, night.load_site(), 1, pace=60.0, say=lambda _: None)
+    with playing(live):
+        somebody, address = visitor(live)
+        streams = [somebody.get(f"{address}events", stream=True, timeout=10.0) for _ in range(10)]
+        for _ in range(20):
+            sent = somebody.get(address, timeout=10.0)
+        time.sleep(15.0)
+        weights = {"page": weight_mb(live.page.pid), "controller": weight_mb(live.daemon.pid)}
+        for stream in streams:
+            stream.close()
+    for name, (rss_mb, pss_mb) in weights.items():
+        print(f"{name}: RSS {rss_mb:.1f} MB, PSS {pss_mb:.1f} MB")
+    print(f"page: {sent.headers['content-length']} bytes compressed, {len(sent.content)} bytes plain")
+    assert int(sent.headers["content-length"]) < 30_000
+    assert weights["page"][1] < 50.0
+    assert weights["controller"][1] < 80.0
+
+
+class InThisProcess:
+    """The daemon as a thread of this process, so that what it is told and decides can be written down."""
+
+    def __init__(self, site, folder, at):
+        self.daemon, self.pid = Daemon(site, folder, at), os.getpid()
+        self.thread = threading.Thread(target=self.daemon.run)
+        self.thread.start()
+
+    def poll(self):
+        return None if self.thread.is_alive() else 0
+
+    def send_signal(self, _):
+        self.daemon.stopping.set()
+
+    def wait(self, timeout):
+        self.thread.join(timeout)
+
+
+class Overheard(LiveRehearsal):
+    """A live rehearsal whose daemon runs in this process."""
+
+    def _start_daemon(self):
+        state = self._folder / "state"
+        state.mkdir(exist_ok=True)
+        site = self._rehearsal_site(self._forecast_url, "5")
+        self.daemon = InThisProcess(site, state, self.clock)
+
+    def _rehearsal_site(self, forecast_url, protocol):
+        self._forecast_url = forecast_url
+        return super()._rehearsal_site(forecast_url, protocol)
+
+
+def trace_of(actions):
+    return hashlib.sha256("\n".join(map(repr, actions)).encode()).hexdigest()
+
+
+def test_a_page_that_hangs_and_dies_on_a_cold_night_changes_no_decision(monkeypatch):
+    """Every decision is the one that the pure loop takes from the same events without any page."""
+    told = []
+
+    def overheard(state, event, now):
+        after = handle(state, event, now)
+        told.append((state, event, now, after[1]))
+        return after
+
+    monkeypatch.setattr(module, "handle", overheard)
+    night = load_night("clear-calm")
+    live = Overheard(night, night.load_site(), 1, pace=400.0, say=lambda _: None)
+    with playing(live):
+        somebody, address = visitor(live)
+        with somebody.get(f"{address}events", stream=True, timeout=10.0):
+            heats = wait_for_heat(told, begin=0)
+            live.page.send_signal(signal.SIGSTOP)
+            hung_at = len(told)
+            with pytest.raises(requests.RequestException):
+                somebody.get(address, timeout=2.0)
+            time.sleep(15.0)  # well over an hour of the night
+            killed_at = len(told)
+            live.page.kill()
+            live.page.wait(10.0)
+            time.sleep(5.0)
+    assert heats
+    decided = [action for *_, actions in told[hung_at:killed_at] for action in actions]
+    assert any(isinstance(action, Decide) and action.changed for action in decided), "it went on deciding"
+    assert not any(isinstance(event, HandOrdered | Confirmed) for _, event, _, _ in told)
+    state, again = told[0][0], []
+    for _, event, now, _ in told:
+        state, actions = handle(state, event, now)
+        again += actions
+    live_trace = trace_of(action for *_, actions in told for action in actions)
+    print(f"{len(told)} events, {killed_at - hung_at} of them while the page hung; trace {live_trace[:16]}")
+    assert trace_of(again) == live_trace
+
+
+def wait_for_heat(told, begin, within_s=240.0):
+    """Wait until a tree was heated because it was cold; tell whether it was."""
+    ends_s = time.monotonic() + within_s
+    while time.monotonic() < ends_s:
+        new, begin = told[begin:], len(told)
+        for *_, actions in new:
+            for action in actions:
+                if isinstance(action, Decide) and action.decision.reason is Reason.COLD:
+                    return True
+        time.sleep(0.2)
+    return False
+
+
+def test_schemathesis_finds_no_fault_of_ours(page, drive, monkeypatch):  # noqa: F811 (fixtures)
+    """At least 10,000 cases made by schemathesis from our own description, over HTTP."""
+    schemathesis = pytest.importorskip("schemathesis")
+    from schemathesis.checks import not_a_server_error  # noqa: PLC0415
+    from schemathesis.specs.openapi.checks import response_schema_conformance  # noqa: PLC0415
+
+    monkeypatch.setattr("controller.phone.access.ORDERS_A_MINUTE", 10**9)
+    monkeypatch.setattr("controller.phone.access.is_password", lambda *_: False)
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.05)
+    with_outlook(drive)
+    page.hear(with_alarms(status_for(drive)))
+    page.guard_says = ACCEPTED
+    page.__post_init__()  # the limits are read when the page is made
+    operations = [found.ok() for found in schemathesis.openapi.from_dict(describe()).get_all_operations()]
+    counts, statuses = {}, {}
+    with served(page) as address:
+        session = requests.Session()
+        token = session.get(f"{address}/api/session", timeout=10.0).json()["form"]
+
+        def ask(case):
+            counts[case.operation.label] = counts.get(case.operation.label, 0) + 1
+            given_token = case.headers.get(TOKEN_HEADER)
+            if isinstance(case.body, dict) and "target" in case.body and counts[case.operation.label] % 3:
+                # no chance hits upon a tree's name, and what is refused at the first look shows little
+                named = ("all", "tree:lemon", "vent:gable-fan")[counts[case.operation.label] % 7 % 3]
+                case.body = case.body | {"target": named}
+            headers = {TOKEN_HEADER: token} if given_token is None or counts[case.operation.label] % 4 else {}
+            answer = case.call(base_url=address, session=session, headers=headers)
+            statuses[answer.status_code] = statuses.get(answer.status_code, 0) + 1
+            case.validate_response(answer, checks=[not_a_server_error, response_schema_conformance])
+
+        changing = [each for each in operations if each.method.upper() == "POST"]
+        for operation in operations:
+            most = CASES // len(changing) + 1 if operation in changing else 100
+            case = operation.as_strategy()
+            bounds = settings(
+                max_examples=most,
+                deadline=None,
+                suppress_health_check=list(HealthCheck),
+                derandomize=True,
+                database=None,
+            )
+            bounds(given(case)(ask))()
+    print(f"{sum(counts.values())} cases: {counts}; answers {dict(sorted(statuses.items()))}")
+    assert sum(counts.values()) >= CASES
+    assert max(statuses) < 500
+    assert 200 in statuses
+    assert all("/hand/" in t or "/confirm/" in t or "/acknowledge/" in t for t, _ in page.published)
