@@ -11,7 +11,7 @@ from controller.alarm.services import SERVICES
 from controller.bus.messages import AnswerPayload, read
 from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
-from controller.daemon import NO_CLOCK, STUCK_S, Daemon
+from controller.daemon import MOST_WAITING, NO_CLOCK, STUCK_S, Daemon
 from controller.errors import JournalError
 from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
@@ -283,3 +283,14 @@ def test_an_order_is_answered_once_it_is_kept(daemon, monkeypatch):
     ((topic, body),) = said
     assert topic == daemon.topics.answer("o1")
     assert read(AnswerPayload, body).because.startswith("hand-on for lemon until")
+
+
+@pytest.mark.fault("M20")
+def test_what_comes_in_while_the_control_loop_does_not_turn_is_left_at_once_and_bounded(daemon):
+    """Callbacks of the bus only leave messages, so that none can outlast the keepalive."""
+    for number in range(3 * MOST_WAITING):
+        daemon._hear(Message(daemon.topics.hand(f"o{number}"), b"{}"))
+    waiting = daemon.inbox.take_all()
+    assert len(waiting) == MOST_WAITING
+    assert waiting[-1].topic == daemon.topics.hand(f"o{3 * MOST_WAITING - 1}")
+    assert daemon.inbox.dropped == 2 * MOST_WAITING

@@ -661,3 +661,15 @@ def test_a_tree_whose_probe_speaks_fahrenheit_from_the_start_is_heated(drive):
     drive.temps_c |= {"air-yuzu": 35.6, "outside": -1.0}
     drive.step()
     assert (drive.tree("yuzu").active, drive.tree("yuzu").reason) == (True, Reason.PROBE_FAR_OFF)
+
+
+@pytest.mark.fault("U12")
+def test_no_season_is_over_a_late_frost_is_heated_as_any_other(drive):
+    drive.step(400.0)
+    assert not any(drive.tree(tree.name).active for tree in drive.site.trees)
+    june = replace(drive.now, mono_s=drive.now.mono_s + 60.0, utc=DUSK + timedelta(days=150))
+    for probe in drive.temps_c:
+        drive.state, _ = handle(drive.state, ProbeHeard(probe=probe, temp_c=-1.0, at=june.utc), june)
+    drive.state, _ = handle(drive.state, Tick(), june)
+    assert all(drive.tree(tree.name).active for tree in drive.site.trees)
+    assert all(drive.tree(tree.name).at.month == 6 for tree in drive.site.trees)

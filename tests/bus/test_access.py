@@ -35,6 +35,10 @@ SPOKEN = {
     TOPICS.status: set(),
     TOPICS.decision("yuzu"): set(),
     TOPICS.hand("o1"): {"phone"},
+    TOPICS.confirm("w1"): {"phone"},
+    TOPICS.acknowledge("a1"): {"phone"},
+    TOPICS.test("t1"): set(),
+    TOPICS.alarm: set(),
     TOPICS.answer("o1"): set(),
     "rimeward/1/another-yard/lease/east": set(),
     "elsewhere": set(),
@@ -48,12 +52,8 @@ HEARD = {
 }
 
 
-@pytest.fixture(scope="module")
-def port(tmp_path_factory):
-    """Run mosquitto as deploy/ says, on loopback, with a password for each user."""
-    if find_mosquitto() is None or shutil.which("mosquitto_passwd") is None:
-        pytest.skip("mosquitto is not installed")
-    folder = tmp_path_factory.mktemp("broker")
+def _configure(folder):
+    """Write what deploy/ says, for a free port on loopback and these users; return the port."""
     passwords = folder / "rimeward.passwd"
     passwords.touch(mode=0o600)
     for user in USERS:
@@ -64,6 +64,16 @@ def port(tmp_path_factory):
     text = (DEPLOY / "mosquitto.conf").read_text().replace("/etc/mosquitto", str(folder))
     text = re.sub(r"^listener 1883$", f"listener {found} 127.0.0.1\nuser root", text, flags=re.MULTILINE)
     (folder / "mosquitto.conf").write_text(text)
+    return found
+
+
+@pytest.fixture(scope="module")
+def port(tmp_path_factory):
+    """Run mosquitto as deploy/ says, on loopback, with a password for each user."""
+    if find_mosquitto() is None or shutil.which("mosquitto_passwd") is None:
+        pytest.skip("mosquitto is not installed")
+    folder = tmp_path_factory.mktemp("broker")
+    found = _configure(folder)
     with subprocess.Popen(
         [find_mosquitto(), "-c", folder / "mosquitto.conf"], stderr=subprocess.DEVNULL
     ) as broker:
@@ -164,3 +174,24 @@ def test_a_lease_that_gets_through_all_the_same_is_answered_at_the_next_tick(dri
     drive.tell(Tick())
     assert len(drive.leases()) > given
     assert all(not each.lease.off for each in drive.leases()[given:] if each.lease.board == "east")
+
+
+@pytest.mark.fault("M24")
+def test_a_broker_that_can_write_nothing_still_carries_every_message(tmp_path):
+    """With our settings it keeps nothing on disk, so that a full one is no matter: here no file may grow."""
+    if find_mosquitto() is None or shutil.which("mosquitto_passwd") is None:
+        pytest.skip("mosquitto is not installed")
+    port = _configure(tmp_path)
+    command = ["prlimit", "--fsize=0", find_mosquitto(), "-c", tmp_path / "mosquitto.conf"]
+    with subprocess.Popen(command, stderr=subprocess.DEVNULL) as broker:
+        east, controller = (
+            Client(port, "east", "east-secret"),
+            Client(port, "controller", "controller-secret"),
+        )
+        until(lambda: east.up and controller.up)
+        for _ in range(200):
+            controller.say(TOPICS.lease("east"))
+        until(lambda: east.heard.count(TOPICS.lease("east")) == 200)
+        east.close()
+        controller.close()
+        broker.terminate()

@@ -313,6 +313,7 @@ class TestHearingOneself:
         until(lambda: b"a/end" in broker.received[0])
         assert broker.received[0].count(client.client_id.encode()) == 2
 
+    @pytest.mark.fault("M26")
     def test_only_the_own_words_count_and_none_reach_the_listener(self, play):
         broker, client = self.connected(play)
         own = client.client_id.encode()

@@ -89,6 +89,7 @@ def _words(pairs):
     return ", ".join(f"{cause} {'+'.join(targets)}" for cause, targets in sorted(pairs)) or "nothing"
 
 
+@pytest.mark.fault("H09", "U06", "U07")
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize("meters", [False, True])

@@ -97,6 +97,7 @@ def test_a_lost_connection_puts_everything_to_rest_within_a_lease(site):
     assert away_from_rest(rehearsal.world) == []
 
 
+@pytest.mark.fault("U05")
 def test_a_question_that_nobody_answers_ends_the_test_at_rest(site):
     rehearsal = WiringRehearsal(site, as_declared(site), person=Silent)
     rehearsal.run()
@@ -117,6 +118,7 @@ def test_nothing_is_switched_on_a_day_that_needs_heat(site):
     assert heard == []
 
 
+@pytest.mark.fault("U05", "P-28")
 def test_frost_that_comes_while_the_test_runs_ends_it_at_rest(site):
     # a clear day that falls to frost; the test begins in the afternoon and is left waiting
     falling = Day(day=0, max_c=6.5, min_c=-4.0, dew_point_c=-3.0, cloud_frac=0.0, wind_m_s=1.0)
