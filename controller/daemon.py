@@ -20,6 +20,7 @@ from collections import OrderedDict
 from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Literal
@@ -652,7 +653,7 @@ def run_daemon(
         log.error("site_file_refused", trouble=site_trouble)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stopping.set())
-    threading.excepthook = _end_process
+    threading.excepthook = partial(_end_process, daemon.stopping)
     try:
         return daemon.run()
     finally:
@@ -679,12 +680,15 @@ def _doubts(state: State) -> Doubts:
     }
 
 
-def _end_process(args: threading.ExceptHookArgs) -> None:
+def _end_process(stopping: threading.Event, args: threading.ExceptHookArgs) -> None:
     """End the process when any thread dies of an exception: started anew, with heat on meanwhile."""
     name = args.thread.name if args.thread else "a thread"
     trace: tuple[type[BaseException], BaseException, TracebackType | None] | None = None
     if args.exc_value is not None:
         trace = (args.exc_type, args.exc_value, args.exc_traceback)
+    if stopping.is_set():  # it ends in good order already, and a thread stumbled over what was taken down
+        log.warning("thread_stumbled", thread=name, exc_info=trace)
+        return
     log.critical("thread_died", thread=name, exc_info=trace)
     threading.Event().wait(0.5)  # the log's own thread needs a moment to write the line
     os._exit(EXIT_DEAD_THREAD)

@@ -5,6 +5,7 @@ import json
 import re
 from dataclasses import replace
 
+import pytest
 from click.testing import CliRunner
 
 from controller import __version__
@@ -112,6 +113,7 @@ def test_the_page_of_a_real_site_may_not_be_paced_either(tmp_path):
     assert "Only a site file with rehearsal = true may be paced" in result.output
 
 
+@pytest.mark.fault("P11")
 def test_a_second_instance_is_refused_with_a_code_of_its_own(tmp_path):
     with (tmp_path / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)

@@ -294,3 +294,16 @@ def test_what_comes_in_while_the_control_loop_does_not_turn_is_left_at_once_and_
     assert len(waiting) == MOST_WAITING
     assert waiting[-1].topic == daemon.topics.hand(f"o{3 * MOST_WAITING - 1}")
     assert daemon.inbox.dropped == 2 * MOST_WAITING
+
+
+@pytest.mark.fault("P01", "P09")
+@pytest.mark.parametrize("stopping", [False, True])
+def test_a_thread_that_dies_ends_the_process_unless_it_ends_already(daemon, monkeypatch, stopping):
+    ended = []
+    monkeypatch.setattr(module.os, "_exit", ended.append)
+    if stopping:
+        daemon.stopping.set()
+    fault = ZeroDivisionError("a fault put in by the test")
+    args = threading.ExceptHookArgs((type(fault), fault, None, threading.current_thread()))
+    module._end_process(daemon.stopping, args)
+    assert ended == ([] if stopping else [70])

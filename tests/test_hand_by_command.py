@@ -101,6 +101,7 @@ def test_off_says_the_words_that_would_lose_the_fruit(bus, drive):
     assert drive.state.orders["tree", "yuzu"].order.lets_go
 
 
+@pytest.mark.fault("U04")
 def test_somebody_else_s_order_meanwhile_is_not_overwritten_unseen(bus, drive):
     assert hand("on", "--tree", "lemon", "--hours", "1").exit_code == 0
     seen = status_of(drive.state, drive.now)

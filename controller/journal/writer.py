@@ -62,6 +62,7 @@ class Journal:
     def __init__(self, path: Path, connect: Connect = connect) -> None:
         self.path, self._connect = path, connect
         self._unsaved: list[_Row] = []
+        self._reopen_due_s = -math.inf
         self.trouble = ""
         self.note = ""
         self.rows_written = 0
@@ -245,10 +246,10 @@ class Journal:
 
     def _write_all(self) -> None:
         connection: sqlite3.Connection | None = None
-        due_s, going_on = -math.inf, True
+        going_on = True
         while going_on:
-            if connection is None and time.monotonic() >= due_s:
-                connection, due_s = self._open(), time.monotonic() + REOPEN_S
+            if connection is None and time.monotonic() >= self._reopen_due_s:
+                connection, self._reopen_due_s = self._open(), time.monotonic() + REOPEN_S
             batch, going_on = self._next_batch()
             batch = [*self._unsaved, *batch]
             if not batch:

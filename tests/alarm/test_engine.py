@@ -133,6 +133,7 @@ def test_what_gets_worse_is_told_again_although_it_was_acknowledged():
     assert len(story.sent) == 2
 
 
+@pytest.mark.fault("U09")
 def test_nobody_acknowledges_so_the_second_person_is_told():
     story = Story(rules=Rules(ways=(NORA, TOM), zone=DUBLIN))
     story.go(DELAY_S[4] + 1800.0, COLD)
@@ -253,6 +254,7 @@ def test_no_sign_of_life_by_a_clock_that_may_be_wrong_nor_hours_late():
     assert unsure.sent == late.sent == []
 
 
+@pytest.mark.fault("C07")
 def test_the_sign_of_life_comes_at_its_local_hour_when_the_clocks_change():
     rules = Rules(ways=(NORA,), zone=DUBLIN, daily_at=time(8, 0))
     # Ireland goes to summer time on the last Sunday of March, 28 March 2027 (EU Directive 2000/84)

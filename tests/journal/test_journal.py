@@ -2,6 +2,7 @@
 
 import math
 import sqlite3
+import threading
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -13,7 +14,7 @@ from controller.guard.confirm import Confirmation
 from controller.guard.decision import Decision, Reason
 from controller.guard.hand import Answer, HandOrder, Order
 from controller.journal.reader import confirmations, standing_orders
-from controller.journal.store import open_for_reading, open_for_writing
+from controller.journal.store import connect, open_for_reading, open_for_writing
 from controller.journal.writer import KEEP_S, QUEUE_ROWS, Journal
 from controller.site.work import Work
 from tests.conftest import DUSK
@@ -110,6 +111,7 @@ def test_opening_again_keeps_what_is_there(path):
     assert len(rows(path, "reading")) == 2
 
 
+@pytest.mark.fault("D03", "D04")
 def test_a_damaged_journal_is_set_aside_and_a_new_one_begun(path):
     written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
     whole = path.read_bytes()
@@ -139,6 +141,7 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path):
         open_for_writing(tmp_path / "file" / "journal.db")
 
 
+@pytest.mark.fault("D08")
 def test_a_lock_held_by_another_costs_rows_and_nothing_else(path, monkeypatch):
     monkeypatch.setattr("controller.journal.store.BUSY_S", 0.05)
     written(path)
@@ -261,3 +264,80 @@ def test_a_row_that_the_database_refuses_is_told_too(path):
     odd = replace(order(), who=None)
     written(path, lambda journal: journal.put_order(odd, answer(), DUSK, told.append))
     assert told == [False]
+
+
+# ---- a disk that fails and is mended -----------------------------------------------------------------------
+
+
+@pytest.mark.fault("D01", "D02", "P-24")
+@pytest.mark.parametrize(
+    ("fails", "mended"),
+    [("max_page_count = 1", "max_page_count = 100000"), ("query_only = 1", "query_only = 0")],
+)
+def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, fails, mended):
+    told, opened = [], []
+
+    def connect_and_fail(file):
+        opened.append(connect(file))
+        return opened[-1]
+
+    journal = Journal(path, connect_and_fail)
+    journal.start()
+    journal.put_order(order("1"), answer("1"), DUSK, told.append)
+    wait_for(lambda: told)
+    opened[0].execute(f"PRAGMA {fails}")
+    for n in range(2, 40):
+        journal.put_order(order(f"{n}" + "x" * 900), answer(), DUSK, told.append)
+    wait_for(lambda: len(told) == 39)
+    assert False in told
+    assert journal.trouble
+    opened[0].execute(f"PRAGMA {mended}")
+    journal.put_order(order("last"), answer("last"), DUSK, told.append)
+    wait_for(lambda: len(told) == 40)
+    journal.stop()
+    assert (told[-1], journal.trouble) == (True, "")
+    assert len(rows(path, "hand_order")) == 40
+
+
+@pytest.mark.fault("D03")
+def test_a_journal_found_damaged_while_it_is_used_is_opened_and_judged_anew(path):
+    class Damaged:
+        in_transaction = False
+
+        def __init__(self, real):
+            self.real = real
+
+        def execute(self, sql, values=()):
+            if sql == "COMMIT":
+                self.real.execute("ROLLBACK")
+                raise sqlite3.DatabaseError("database disk image is malformed")
+            return self.real.execute(sql, values)
+
+        def __getattr__(self, name):
+            return getattr(self.real, name)
+
+    told, opened = [], []
+
+    def connect_once_damaged(file):
+        opened.append(connect(file))
+        return Damaged(opened[-1]) if len(opened) == 1 else opened[-1]
+
+    journal = Journal(path, connect_once_damaged)
+    journal.put_order(order("1"), answer("1"), DUSK, told.append)
+    journal.start()
+    wait_for(lambda: told)
+    journal._reopen_due_s = 0.0
+    journal.put_order(order("2"), answer("2"), DUSK, told.append)
+    wait_for(lambda: len(told) == 2)
+    journal.stop()
+    assert told == [False, True]
+    assert len(rows(path, "hand_order")) == 2
+
+
+def wait_for(condition):
+    waiting = threading.Event()
+    for _ in range(2000):
+        if condition():
+            return
+        waiting.wait(0.005)
+    pytest.fail("it did not come")
