@@ -42,13 +42,7 @@ from controller.clock import Clock, clock_for, now_on
 from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
 from controller.foresight import Foresight
 from controller.guard.confirm import Confirmation
-from controller.guard.finding import Finding, FindingCode
-from controller.guard.hand import HandOrder
-from controller.jobs import Job, Jobs
-from controller.journal.reader import confirmations, standing_orders
-from controller.journal.store import lock_folder, open_for_reading, state_folder
-from controller.journal.writer import Journal, Then
-from controller.keeper import (
+from controller.guard.events import (
     Action,
     BoardGone,
     BusUp,
@@ -65,12 +59,16 @@ from controller.keeper import (
     PlanMade,
     ProbeHeard,
     Reply,
-    State,
     Tick,
-    begin,
-    handle,
-    outside_temp_c,
 )
+from controller.guard.finding import Finding, FindingCode
+from controller.guard.hand import HandOrder
+from controller.guard.state import State, begin
+from controller.jobs import Job, Jobs
+from controller.journal.reader import confirmations, standing_orders
+from controller.journal.store import lock_folder, open_for_reading, state_folder
+from controller.journal.writer import Journal, Then
+from controller.keeper import handle, outside_temp_c
 from controller.learn.findings import WINDOW_S, findings_of
 from controller.learn.from_journal import record_of_journal
 from controller.learn.models import Model, Models

@@ -10,10 +10,12 @@ from tempfile import TemporaryDirectory
 
 from controller.errors import ForecastError, JournalError
 from controller.guard.confirm import done
+from controller.guard.events import Confirmed
 from controller.guard.now import Now
+from controller.guard.state import State, begin
 from controller.journal.reader import confirmations, latest_readings
 from controller.journal.store import open_for_reading, state_folder
-from controller.keeper import Confirmed, State, begin, handle
+from controller.keeper import handle
 from controller.learn.models import Models
 from controller.plan.advice import Advice, advise
 from controller.plan.certainty import model_spread_k

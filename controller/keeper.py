@@ -14,22 +14,39 @@ when it changes, and every 15 minutes while it stands.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from datetime import datetime
+from dataclasses import replace
 from typing import assert_never
 
-from controller.crop.limits import limits_of
 from controller.guard import circuits as cir
 from controller.guard import evidence as ev
 from controller.guard import witness as wit
-from controller.guard.confirm import Confirmation, Known, Words, done, take_word
-from controller.guard.cooling import Cooling, of_cooling
+from controller.guard.confirm import Confirmation, Known, done, take_word
+from controller.guard.cooling import of_cooling
 from controller.guard.decision import BAD_INPUT, Decision, Reason
+from controller.guard.events import (
+    Action,
+    BoardGone,
+    BusUp,
+    Confirmed,
+    Decide,
+    EchoHeard,
+    Event,
+    Found,
+    GiveLease,
+    HandOrdered,
+    HouseKnown,
+    Noted,
+    OutlookMade,
+    PlanMade,
+    PowerHeard,
+    ProbeHeard,
+    Reply,
+    Tick,
+)
 from controller.guard.finding import Finding
-from controller.guard.hand import Answer, HandOrder, Key, Order, Orders, StandingOrder, take
-from controller.guard.lease import BoardMemory, BoardRules, Lease, forgotten, grant, heard
+from controller.guard.hand import HandOrder, Order, Orders, take
+from controller.guard.lease import forgotten, grant, heard
 from controller.guard.look import (
-    Warming,
     near_frost,
     of_boards,
     of_doubts,
@@ -39,17 +56,12 @@ from controller.guard.look import (
     suspects_in,
 )
 from controller.guard.now import Now
-from controller.guard.reading import ProbeMemory, reborn, remember
-from controller.guard.survey import SURVEY_S, UNSEEN, Measured, Sky, Survey, of_survey, survey
-from controller.guard.tree import TreeMemory, TreeRules, decide_tree, held_by_plan
-from controller.guard.vent import HouseSeen, VentMemory, VentRules, decide_vent, staged_k
-from controller.plan.outlook import Outlook
-from controller.plan.plan import Plan
-from controller.site.model import Site
+from controller.guard.reading import reborn, remember
+from controller.guard.state import State, with_message
+from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
+from controller.guard.tree import TreeRules, decide_tree, held_by_plan
+from controller.guard.vent import HouseSeen, VentMemory, decide_vent
 from controller.site.work import Work
-from controller.thermal.drive import Inputs
-from controller.thermal.noise import Noise
-from controller.thermal.parameters import Parameters
 
 # A decision that stands is handed out again after this long, so that the journal shows it still stood.
 REPEAT_S = 900.0
@@ -57,357 +69,6 @@ REPEAT_S = 900.0
 LOOK_S = 30.0
 # The source of the guard's own findings; others name themselves in ``Found``.
 GUARD = "guard"
-
-
-# ---- events -------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeHeard:
-    """A probe's reading [°C], with the humidity [%] if it measures one; NaN where it sent no number."""
-
-    probe: str
-    temp_c: float
-    at: datetime | None = None
-    rh_pct: float = math.nan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EchoHeard:
-    """A board told what its outputs do."""
-
-    board: str
-    boot: str
-    session: str | None
-    seq: int
-    on: tuple[str, ...]
-    uptime_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PowerHeard:
-    """A meter told what a circuit draws [W]."""
-
-    circuit: str
-    power_w: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardGone:
-    """The broker announced that a board's connection is lost."""
-
-    board: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandOrdered:
-    """A person ordered something."""
-
-    order: HandOrder
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Confirmed:
-    """A person said that something was done which no probe can see."""
-
-    confirmation: Confirmation
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutlookMade:
-    """A forecast was turned into an outlook.  The guard shows it and heeds only its probes."""
-
-    outlook: Outlook | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanMade:
-    """A plan for the coming day was made; it replaces the last one, and None leaves the guard alone."""
-
-    plan: Plan | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HouseKnown:
-    """What is known of the house: the model in use, and the weather expected, None where nobody says."""
-
-    parameters: Parameters
-    noise: Noise
-    weather: Inputs | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BusUp:
-    """The bus is there (again): every board is told the present state at once."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
-    """What a source outside the guard now finds wrong; it replaces what that source said before."""
-
-    source: str
-    findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tick:
-    """Time passed."""
-
-
-Event = (
-    ProbeHeard
-    | EchoHeard
-    | PowerHeard
-    | BoardGone
-    | HandOrdered
-    | Confirmed
-    | OutlookMade
-    | PlanMade
-    | HouseKnown
-    | BusUp
-    | Found
-    | Tick
-)
-
-
-# ---- actions ------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GiveLease:
-    """Send a lease to a board."""
-
-    lease: Lease
-    session: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decide:
-    """Publish, log and keep a decision; ``changed`` tells a new one from one that still stands."""
-
-    decision: Decision
-    changed: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reply:
-    """Answer a person, and keep the order if it was accepted."""
-
-    answer: Answer
-    order: HandOrder
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
-    """Answer a person's word, and keep it if it was taken."""
-
-    answer: Answer
-    confirmation: Confirmation
-
-
-Action = GiveLease | Decide | Reply | Noted
-
-
-# ---- state --------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
-    """A site, as the loop needs it: computed once."""
-
-    trees: tuple[TreeRules, ...]
-    tree_probes: Mapping[str, tuple[str, ...]]
-    tree_boards: Mapping[str, tuple[str, ...]]
-    board_probes: Mapping[str, frozenset[str]]
-    vents: tuple[VentRules, ...]
-    boards: tuple[BoardRules, ...]
-    circuits: tuple[cir.CircuitRules, ...]
-    house_probes: tuple[str, ...]
-    outside_probes: tuple[str, ...]
-    periods_s: Mapping[str, float]
-    offsets_k: Mapping[str, float]
-    measured: Measured
-    longitude_deg: float
-    witness: wit.WitnessRules
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
-    """Everything the keeper knows.  The mappings are never changed in place.
-
-    ``findings`` holds what each source now finds wrong, the guard itself among them; ``proven`` when the heat
-    of each tree last showed its effect; ``suspects`` are the probes that findings of past days speak against.
-    """
-
-    rules: Rules
-    session: str
-    witness: wit.Witness
-    survey: Survey = UNSEEN
-    suspects: frozenset[str] = frozenset()
-    probes: Mapping[str, ProbeMemory] = field(default_factory=dict)
-    latest_c: Mapping[str, float] = field(default_factory=dict)
-    boards: Mapping[str, BoardMemory] = field(default_factory=dict)
-    trees: Mapping[str, TreeMemory] = field(default_factory=dict)
-    vents: Mapping[str, VentMemory] = field(default_factory=dict)
-    orders: Mapping[Key, StandingOrder] = field(default_factory=dict)
-    latest_order: str = ""
-    orders_before: Mapping[Key, StandingOrder] = field(default_factory=dict)
-    confirmed: Words = field(default_factory=dict)
-    heat: Mapping[str, Decision] = field(default_factory=dict)
-    vent: Mapping[str, Decision] = field(default_factory=dict)
-    told_s: Mapping[str, float] = field(default_factory=dict)
-    outlook: Outlook | None = None
-    plan: Plan | None = None
-    plan_came_s: float = -math.inf
-    findings: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
-    warming: Mapping[str, Warming] = field(default_factory=dict)
-    proven: Mapping[str, datetime] = field(default_factory=dict)
-    cooling: Mapping[str, Cooling] = field(default_factory=dict)
-    circuits: Mapping[str, cir.CircuitMemory] = field(default_factory=dict)
-    looked_s: float = -math.inf
-
-    @property
-    def found(self) -> tuple[Finding, ...]:
-        """Everything found wrong now, the worst first."""
-        each = (finding for findings in self.findings.values() for finding in findings)
-        return tuple(sorted(each, key=lambda finding: -finding.severity))
-
-
-def _with(
-    state: State,
-    *,
-    probes: Mapping[str, ProbeMemory] | None = None,
-    latest_c: Mapping[str, float] | None = None,
-    boards: Mapping[str, BoardMemory] | None = None,
-    witness: wit.Witness | None = None,
-) -> State:
-    """Return the state with what a message changed; by hand, since it happens at every message."""
-    return State(
-        rules=state.rules,
-        session=state.session,
-        witness=state.witness if witness is None else witness,
-        survey=state.survey,
-        suspects=state.suspects,
-        probes=state.probes if probes is None else probes,
-        latest_c=state.latest_c if latest_c is None else latest_c,
-        boards=state.boards if boards is None else boards,
-        trees=state.trees,
-        vents=state.vents,
-        orders=state.orders,
-        latest_order=state.latest_order,
-        orders_before=state.orders_before,
-        confirmed=state.confirmed,
-        heat=state.heat,
-        vent=state.vent,
-        told_s=state.told_s,
-        outlook=state.outlook,
-        plan=state.plan,
-        plan_came_s=state.plan_came_s,
-        findings=state.findings,
-        warming=state.warming,
-        proven=state.proven,
-        cooling=state.cooling,
-        circuits=state.circuits,
-        looked_s=state.looked_s,
-    )
-
-
-def begin(site: Site, session: str) -> State:
-    """Return the state of a keeper that has heard nothing yet; ``session`` names this run."""
-    rules = _rules_of(site)
-    return State(
-        rules=rules,
-        session=session,
-        witness=wit.begin(site),
-        boards={board.name: BoardMemory() for board in rules.boards},
-        trees={tree.name: TreeMemory() for tree in rules.trees},
-        vents={vent.name: VentMemory(open=vent.rests_open) for vent in rules.vents},
-        circuits={circuit.name: cir.CircuitMemory() for circuit in rules.circuits},
-    )
-
-
-def _rules_of(site: Site) -> Rules:
-    boards = []
-    for board in site.boards:
-        names = {f"{board.name}/{channel.id}": channel.id for channel in board.channels}
-        vents = {names[v.channel]: v for v in site.vents if v.channel in names}
-        boards.append(
-            BoardRules(
-                name=board.name,
-                trees={names[s.channel]: t.name for t in site.trees for s in t.strings if s.channel in names},
-                vents={channel: vent.name for channel, vent in vents.items()},
-                rests_open={channel: vent.rest == "open" for channel, vent in vents.items()},
-                period_s=board.reports_at_least_every_s,
-            )
-        )
-    trees = []
-    for tree in site.trees:
-        limits = limits_of(tree)
-        trees.append(
-            TreeRules(
-                name=tree.name,
-                hold_c=limits.hold_c,
-                hand_off_floor_c=limits.hand_off_floor_c,
-                has_strings=bool(tree.strings),
-                hold_range_c=tree.hold_range_c if tree.hold == "risk" else None,
-            )
-        )
-    tree_boards = {
-        tree.name: tuple(dict.fromkeys(s.channel.partition("/")[0] for s in tree.strings))
-        for tree in site.trees
-    }
-    return Rules(
-        trees=tuple(trees),
-        tree_probes={tree.name: tree.probes for tree in site.trees},
-        tree_boards=tree_boards,
-        # nobody says which board a probe hangs on; most likely on one that heats its tree
-        board_probes={
-            board.name: frozenset(
-                probe for tree in site.trees if board.name in tree_boards[tree.name] for probe in tree.probes
-            )
-            for board in site.boards
-        },
-        vents=tuple(
-            VentRules(
-                name=vent.name,
-                rests_open=vent.rest == "open",
-                open_above_c=vent.open_above_c + later_k,
-                lock_below_c=vent.lock_below_c,
-            )
-            for vent, later_k in zip(site.vents, staged_k([v.open_above_c for v in site.vents]), strict=True)
-        ),
-        boards=tuple(boards),
-        circuits=_circuits_of(site),
-        house_probes=tuple(probe.name for probe in site.probes_of("house")),
-        outside_probes=tuple(probe.name for probe in site.probes_of("outside")),
-        periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
-        offsets_k={probe.name: probe.offset_k for probe in site.probes},
-        measured=Measured(
-            tree=frozenset(probe for tree in site.trees for probe in tree.probes),
-            house=tuple(probe.name for probe in site.probes_of("house")),
-            outside=tuple(probe.name for probe in site.probes_of("outside")),
-            periods_s={probe.name: probe.reports_at_least_every_s for probe in site.probes},
-        ),
-        longitude_deg=site.place.longitude_deg,
-        witness=wit.witness_rules_of(site),
-    )
-
-
-def _circuits_of(site: Site) -> tuple[cir.CircuitRules, ...]:
-    """Return what the ledger of watts needs of each circuit that has a meter."""
-    fed = [(string, tree.name) for tree in site.trees for string in tree.strings]
-    return tuple(
-        cir.CircuitRules(
-            name=circuit.name,
-            declared_w={s.channel: s.power_w for s, _ in fed if s.circuit == circuit.name},
-            trees={s.channel: tree for s, tree in fed if s.circuit == circuit.name},
-        )
-        for circuit in site.circuits
-        if circuit.meter
-    )
-
-
-# ---- the loop -----------------------------------------------------------------------------------------
 
 
 def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -452,7 +113,7 @@ def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
     memory = remember(before, temp_c, event.at, state.latest_c, now, event.rh_pct, event.temp_c)
     if memory is before:
         return state
-    return _with(
+    return with_message(
         state,
         probes={**state.probes, event.probe: memory},
         latest_c={**state.latest_c, event.probe: memory.temp_c},
@@ -473,7 +134,7 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
         near = state.rules.board_probes[event.board]
         probes = {name: reborn(each) if name in near else each for name, each in probes.items()}
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
-    return _with(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
+    return with_message(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
 
 
 def _forget_board(state: State, board: str) -> State:

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from controller.guard.events import GiveLease
 from controller.guard.finding import Finding
 from controller.guard.now import Now
 from controller.guard.proof import Proof, Proving, cut_short, finding_of, is_due, judge, may_prove
-from controller.keeper import GiveLease, State
+from controller.guard.state import State
 from controller.site.model import Site
 
 FILE_NAME = "proofs.json"

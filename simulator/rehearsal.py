@@ -12,8 +12,8 @@ from typing import Any, Self, TextIO
 
 from controller.bus.memory import MemoryBus
 from controller.guard.decision import Decision
+from controller.guard.events import HouseKnown, OutlookMade, PlanMade
 from controller.guard.now import Now
-from controller.keeper import HouseKnown, OutlookMade, PlanMade
 from controller.plan.outlook import Outlook, outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.site.model import Site

@@ -12,8 +12,10 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Listener, Message, Transport
 from controller.clock import RELEASED
 from controller.guard.decision import Decision
+from controller.guard.events import Action, BusUp, Decide, Event, Tick
 from controller.guard.now import Now
-from controller.keeper import Action, BusUp, Decide, Event, State, Tick, begin, handle
+from controller.guard.state import State, begin
+from controller.keeper import handle
 from controller.site.model import Site
 
 

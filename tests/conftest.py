@@ -7,19 +7,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from controller.guard.decision import Decision
+from controller.guard.events import Action, Decide, EchoHeard, Event, GiveLease, ProbeHeard, Tick
 from controller.guard.now import Now
-from controller.keeper import (
-    Action,
-    Decide,
-    EchoHeard,
-    Event,
-    GiveLease,
-    ProbeHeard,
-    State,
-    Tick,
-    begin,
-    handle,
-)
+from controller.guard.state import State, begin
+from controller.keeper import handle
 from controller.site.load import example_site, load_site
 from controller.site.model import Site
 

@@ -15,9 +15,9 @@ from controller.daemon import MOST_WAITING, NO_CLOCK, STUCK_S, Daemon
 from controller.errors import JournalError
 from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
+from controller.guard.events import Confirmed, Found, HandOrdered, OutlookMade, PlanMade, ProbeHeard
 from controller.guard.finding import Finding, FindingCode
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import Confirmed, Found, HandOrdered, OutlookMade, PlanMade, ProbeHeard
 from controller.plan.advice import Task
 from controller.plan.plan import plan_of
 from controller.site.work import Work

@@ -8,9 +8,7 @@ import pytest
 
 from controller.guard.confirm import Confirmation, done
 from controller.guard.decision import Reason
-from controller.guard.finding import FindingCode, finding
-from controller.guard.hand import HandOrder, Order
-from controller.keeper import (
+from controller.guard.events import (
     BoardGone,
     BusUp,
     Confirmed,
@@ -26,10 +24,11 @@ from controller.keeper import (
     ProbeHeard,
     Reply,
     Tick,
-    begin,
-    handle,
-    outside_temp_c,
 )
+from controller.guard.finding import FindingCode, finding
+from controller.guard.hand import HandOrder, Order
+from controller.guard.state import begin
+from controller.keeper import handle, outside_temp_c
 from controller.plan.outlook import Outlook
 from controller.plan.plan import plan_of
 from controller.site.load import example_site, parse_site

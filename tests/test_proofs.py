@@ -10,8 +10,10 @@ from controller.bus.inbound import Inbound
 from controller.bus.memory import MemoryBus
 from controller.bus.outbound import send
 from controller.bus.topics import Topics
+from controller.guard.events import BusUp, GiveLease, Tick
 from controller.guard.now import Now
-from controller.keeper import BusUp, GiveLease, Tick, begin, handle
+from controller.guard.state import begin
+from controller.keeper import handle
 from controller.proofs import FILE_NAME, Proofs
 from simulator.days import Day, sky_of_days
 from simulator.installation import Installation

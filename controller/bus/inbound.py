@@ -18,8 +18,16 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.errors import MessageError
 from controller.guard.confirm import Confirmation
+from controller.guard.events import (
+    BoardGone,
+    Confirmed,
+    EchoHeard,
+    Event,
+    HandOrdered,
+    PowerHeard,
+    ProbeHeard,
+)
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import BoardGone, Confirmed, EchoHeard, Event, HandOrdered, PowerHeard, ProbeHeard
 from controller.site.model import Site
 from controller.site.work import Work
 

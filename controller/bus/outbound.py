@@ -22,10 +22,11 @@ from controller.bus.transport import Transport
 from controller.crop.limits import HAND_OFF_MARGIN_K
 from controller.guard.confirm import done, standing_words
 from controller.guard.decision import Decision
+from controller.guard.events import Action, Decide, GiveLease, Noted, Reply
 from controller.guard.hand import Order
 from controller.guard.now import Now
+from controller.guard.state import State
 from controller.guard.tree import TreeRules
-from controller.keeper import Action, Decide, GiveLease, Noted, Reply, State
 from controller.plan.advice import Advice
 from controller.plan.outlook import Outlook
 from controller.site.work import Done

@@ -3,9 +3,9 @@
 import math
 from dataclasses import replace
 
+from controller.guard.events import GiveLease
 from controller.guard.lease import Lease
 from controller.guard.now import Now
-from controller.keeper import GiveLease
 from controller.wiring.stages.rest import LEASE_S, RENEW_S
 from controller.wiring.state import State
 from controller.wiring.watch import EchoCame

@@ -9,8 +9,8 @@ from typing import Protocol
 from controller.bus.outbound import send
 from controller.bus.topics import Topics
 from controller.bus.transport import Message, Transport
+from controller.guard.events import GiveLease
 from controller.guard.now import Now
-from controller.keeper import GiveLease
 from controller.wiring.check import Check, Record, Scope
 from controller.wiring.hear import Hearing
 from controller.wiring.procedure import begin, handle

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from controller.keeper import GiveLease
+from controller.guard.events import GiveLease
 from controller.wiring.check import Check, Record, Scope
 from controller.wiring.step import Ask, Seen, Step
 from controller.wiring.watch import Came, EchoCame

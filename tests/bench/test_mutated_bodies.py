@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from controller.errors import ForecastError
-from controller.keeper import OutlookMade
+from controller.guard.events import OutlookMade
 from controller.plan.outlook import outlook_of
 from controller.weather import met_norway, nws, open_meteo
 from controller.weather.fetch import parse_json

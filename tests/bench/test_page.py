@@ -16,7 +16,8 @@ from controller import daemon as module
 from controller.bus.broker import find_mosquitto
 from controller.daemon import Daemon
 from controller.guard.decision import Reason
-from controller.keeper import Confirmed, Decide, HandOrdered, handle
+from controller.guard.events import Confirmed, Decide, HandOrdered
+from controller.keeper import handle
 from controller.phone.api import TOKEN_HEADER, describe
 from simulator.live import LiveRehearsal
 from simulator.night import load_night

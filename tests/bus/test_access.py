@@ -12,7 +12,7 @@ import pytest
 
 from controller.bus.broker import find_mosquitto
 from controller.bus.topics import Topics
-from controller.keeper import EchoHeard, Tick
+from controller.guard.events import EchoHeard, Tick
 from tests.bus.conftest import until
 
 DEPLOY = Path(__file__).parents[2] / "deploy"

@@ -9,19 +9,11 @@ import pytest
 from controller.bus.inbound import Inbound
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
+from controller.guard.events import BoardGone, Confirmed, EchoHeard, GiveLease, HandOrdered, ProbeHeard, Tick
 from controller.guard.evidence import HIGHEST_TEMP_C
 from controller.guard.hand import Order
-from controller.keeper import (
-    BoardGone,
-    Confirmed,
-    EchoHeard,
-    GiveLease,
-    HandOrdered,
-    ProbeHeard,
-    Tick,
-    begin,
-    handle,
-)
+from controller.guard.state import begin
+from controller.keeper import handle
 from controller.site.load import example_site, load_site, parse_site
 from controller.site.work import Work
 from tests.conftest import DUSK, at

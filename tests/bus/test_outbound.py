@@ -7,7 +7,7 @@ from controller.bus.messages import LARGEST_STATUS_BYTES, AnswerPayload, StatusP
 from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.guard.confirm import Confirmation
-from controller.keeper import Confirmed, OutlookMade
+from controller.guard.events import Confirmed, OutlookMade
 from controller.plan.outlook import outlook_of
 from controller.site.work import Work
 from tests.plan.test_outlook import forecast

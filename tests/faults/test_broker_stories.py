@@ -18,7 +18,9 @@ from controller.bus.messages import EchoPayload, LeasePayload, read
 from controller.bus.mqtt import MqttTransport
 from controller.bus.outbound import send
 from controller.clock import now_on
-from controller.keeper import BusUp, ProbeHeard, Tick, begin, handle
+from controller.guard.events import BusUp, ProbeHeard, Tick
+from controller.guard.state import begin
+from controller.keeper import handle
 from tests.board.benches import Line, ProcessBench
 from tests.board.conftest import until
 

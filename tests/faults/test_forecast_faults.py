@@ -20,7 +20,7 @@ import pytest
 
 from controller.errors import ForecastError
 from controller.guard.decision import Reason
-from controller.keeper import OutlookMade, PlanMade
+from controller.guard.events import OutlookMade, PlanMade
 from controller.plan.outlook import outlook_of
 from controller.plan.plan import plan_of
 from controller.site.model import PUBLIC_HOSTS, ForecastService

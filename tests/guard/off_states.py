@@ -27,13 +27,15 @@ from datetime import timedelta
 import numpy as np
 
 from controller.guard.decision import Reason
+from controller.guard.events import GiveLease, Tick
 from controller.guard.hand import HandOrder, Order, StandingOrder
 from controller.guard.now import Now
 from controller.guard.reading import ProbeMemory
+from controller.guard.state import begin
 from controller.guard.survey import Survey
 from controller.guard.tree import TreeMemory
 from controller.guard.witness import Word
-from controller.keeper import GiveLease, Tick, begin, handle
+from controller.keeper import handle
 from controller.site.load import example_site, parse_site
 from controller.thermal.filter import Estimate
 from tests.conftest import DUSK

@@ -2,8 +2,8 @@
 
 import pytest
 
+from controller.guard.events import BoardGone
 from controller.guard.finding import FindingCode
-from controller.keeper import BoardGone
 
 
 def start(drive, boots, *, apart_s=60.0, gone=False):

@@ -5,11 +5,12 @@ import math
 import pytest
 
 from controller.guard.decision import Reason
+from controller.guard.events import EchoHeard, Found, HandOrdered, ProbeHeard, Tick
 from controller.guard.evidence import Evidence
 from controller.guard.finding import FindingCode, Sure, finding
 from controller.guard.hand import HandOrder, Order
 from controller.guard.look import of_probes
-from controller.keeper import GUARD, EchoHeard, Found, HandOrdered, ProbeHeard, Tick
+from controller.keeper import GUARD
 from tests.conftest import at
 
 

@@ -13,8 +13,8 @@ from simulated import SITE, own_rows, write
 from controller.cli import main
 from controller.clock import SystemClock
 from controller.daemon import Daemon
+from controller.guard.events import Found
 from controller.guard.finding import KNOWN, Finding, FindingCode
-from controller.keeper import Found
 from controller.learn.findings import _MEANT, _finding
 from controller.learn.logbook import read_logbook
 from controller.learn.models import Model, Models

@@ -11,7 +11,7 @@ from simulated import SITE
 from controller.clock import SystemClock
 from controller.daemon import Daemon
 from controller.errors import ModelError
-from controller.keeper import OutlookMade
+from controller.guard.events import OutlookMade
 from controller.learn.models import Model
 from controller.learn.nightly import resident_bytes, run_fit
 from controller.plan.outlook import outlook_of

@@ -17,7 +17,7 @@ from controller.bus.outbound import status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.guard.confirm import Confirmation
-from controller.keeper import Confirmed, OutlookMade
+from controller.guard.events import Confirmed, OutlookMade
 from controller.phone.access import Access
 from controller.phone.app import application
 from controller.phone.screen import Screen

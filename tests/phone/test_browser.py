@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from controller.guard.events import HandOrdered
 from controller.guard.hand import HandOrder, Order
-from controller.keeper import HandOrdered
 from controller.links import link_for
 from tests.conftest import DUSK
 from tests.phone.conftest import ACCEPTED, advice_for, say_done, served, status_for, with_alarms, with_outlook
