@@ -24,6 +24,7 @@ from controller.thermal.noise import Noise, intensity, output_matrix, probe_cova
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import initial_state
 from controller.thermal.record import Record, driven
+from controller.thermal.stretches import stretches_of
 
 # Rounding of the wind for the fit [m/s]; coarser than in a prediction, since its errors average out.
 FIT_WIND_BIN_M_S = 1.0
@@ -40,7 +41,7 @@ CORNER_K = 0.3
 _TURN = 1e-4
 _ROUNDS = 60
 # Rounds end when the next one promises less gain in log posterior than this.
-_ENOUGH = 1e-3
+_ENOUGH = 3e-3
 _TRIALS = np.array([1.0, 0.5, 0.2, 0.05])
 _LONGEST_STEP = 1.0
 # Models side by side at most, which bounds the memory.
@@ -113,13 +114,12 @@ class Problem:
         self.prior_precision = np.array([knob.sd for knob in self.knobs]) ** -2.0
         every = max(1, round(read_every_s / inputs.step_s))
         between = np.arange(record.steps)[:, np.newaxis] % every != 0
-        self.readings = readings_of(np.where(between, np.nan, record.readings_c))
-        self.skip = min(int(SKIP_S / inputs.step_s), record.steps // 4)
-        self._u = driven(inputs)
+        readings_c = np.where(between, np.nan, record.readings_c)
         self._C = output_matrix(count)
+        wind_m_s = _held(np.clip(inputs.wind_m_s, 0.0, 30.0), every)
         keys = np.column_stack(
             [
-                np.rint(np.clip(inputs.wind_m_s, 0.0, 30.0) / FIT_WIND_BIN_M_S),
+                np.rint(wind_m_s / FIT_WIND_BIN_M_S),
                 np.rint(np.clip(inputs.vent_m3_s, 0.0, 300.0) / FIT_VENT_BIN_M3_S),
                 inputs.sun_w_m2 > SUNNY_W_M2,
                 inputs.fleece_on,
@@ -138,27 +138,29 @@ class Problem:
         )
         self._middle_sunny = modes[self._middle, 2].astype(np.intp)
         self._start = first_state(record, prior)
+        self._stretches = stretches_of(
+            self._mode.reshape(-1), np.asarray(np.isfinite(readings_c).any(axis=-1)), driven(inputs)
+        )
+        self.readings = readings_of(readings_c[self._stretches.begin])
+        skipped = min(int(SKIP_S / inputs.step_s), record.steps // 4)
+        self.skip = int(np.searchsorted(self._stretches.begin, skipped))
 
     def innovations(self, theta: FloatArray) -> Innovations:
-        """Return the innovations of settings (P, K)."""
+        """Return the innovations of settings (P, K), one for each stretch between readings."""
         parameters = turned(self.prior, self.knobs, theta)
         count = self.prior.tree_count
         noises = [noise_turned(self.noise, self.knobs, row) for row in theta]
         A, B = continuous(parameters, self._wind, self._vent, self._fleece)
-        walk = np.array([intensity(noise, count) for noise in noises])[:, self._middle_sunny]
         Phi, Gamma, _ = discretise(A, B, self.step_s)
-        A_middle = A[:, self._middle]
-        _, _, Q = discretise(A_middle, B[:, self._middle], self.step_s, walk)
+        walk = np.array([intensity(noise, count) for noise in noises])[:, self._middle_sunny]
+        _, _, Q = discretise(A[:, self._middle], B[:, self._middle], self.step_s, walk)
         R = np.array([probe_covariance(noise, count) for noise in noises])
-        forcing = np.empty((len(theta), len(self._u), A.shape[-1]))
-        for mode in range(len(self._wind)):
-            there = np.flatnonzero(self._mode == mode)
-            forcing[:, there] = self._u[there] @ np.swapaxes(Gamma[:, mode], -1, -2)
+        stretches = self._stretches
         return innovations(
-            Phi=Phi,
-            forcing=forcing,
-            mode=self._mode,
-            gain_of_mode=self._gain_of_mode,
+            Phi=stretches.powers(Phi),
+            forcing=stretches.forcing(Phi, Gamma),
+            mode=stretches.kind,
+            gain_of_mode=self._gain_of_mode.reshape(-1)[stretches.mode_of_kind],
             covariance=steady_covariance(Phi[:, self._middle], Q, self._C, R[:, np.newaxis]),
             C=self._C,
             R=R,
@@ -286,6 +288,13 @@ def first_state(record: Record, parameters: Parameters) -> FloatArray:
         outside_temp_c=_first(record.inputs.outside_temp_c),
         deep_temp_c=_first(record.inputs.deep_temp_c),
     )
+
+
+def _held(values: FloatArray, every: int) -> FloatArray:
+    """Return values (T,) as their means over ``every`` steps, so that no mode switches between readings."""
+    starts = np.arange(0, len(values), every)
+    means = np.add.reduceat(values, starts) / np.diff(np.append(starts, len(values)))
+    return np.asarray(np.repeat(means, every)[: len(values)])
 
 
 def _whitener(S: FloatArray) -> FloatArray:
