@@ -2,6 +2,7 @@
 
 import threading
 import time
+import zoneinfo
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -103,3 +104,15 @@ def test_the_control_s_clock_goes_on_while_the_machine_is_suspended():
 
 def test_a_rehearsal_s_clock_is_sound():
     assert now_on(PacedClock(60.0, datetime(2020, 1, 1, tzinfo=UTC), time.time())).clock_trusted
+
+
+@pytest.mark.fault("C11")
+def test_without_the_machine_s_time_zones_those_that_came_along_count():
+    zoneinfo.reset_tzpath(to=())
+    try:
+        summer = datetime(2027, 7, 1, 12, 0, tzinfo=UTC).astimezone(
+            zoneinfo.ZoneInfo.no_cache("Europe/Dublin")
+        )
+    finally:
+        zoneinfo.reset_tzpath()
+    assert summer.hour == 13

@@ -672,3 +672,16 @@ def test_no_season_is_over_a_late_frost_is_heated_as_any_other(drive):
     drive.state, _ = handle(drive.state, Tick(), june)
     assert all(drive.tree(tree.name).active for tree in drive.site.trees)
     assert all(drive.tree(tree.name).at.month == 6 for tree in drive.site.trees)
+
+
+# ---- a process that was stopped ---------------------------------------------------------------------------
+
+
+@pytest.mark.fault("P10", "C13")
+def test_after_ten_minutes_asleep_what_was_heard_before_is_no_evidence(drive):
+    drive.step()
+    assert all(not drive.tree(name).active for name in TREES)
+    drive.mono_s += 600.0
+    drive.tell(Tick())
+    assert [drive.tree(name).reason for name in TREES] == [Reason.PROBE_STALE] * 5
+    assert all(drive.tree(name).active for name in TREES)

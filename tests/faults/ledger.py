@@ -17,7 +17,11 @@ import pytest
 from simulator.faults.catalogue import catalogue
 
 # Faults that no test can inject, each with the reason.
-CANNOT_INJECT: dict[str, str] = {}
+CANNOT_INJECT: dict[str, str] = {
+    "P06": "a processor throttled by heat or low voltage needs the machine itself",
+    "P17": "swapping needs a machine of its own; MemoryMax and `vitals` bound what the daemon takes",
+    "D15": "the race lies in SQLite and needs two writers; by construction one connection does all writes",
+}
 
 MARKED = pytest.StashKey[dict[str, list[str]]]()
 _TIMES = pytest.StashKey[dict[str, dict[str, object]]]()

@@ -125,6 +125,7 @@ def test_a_damaged_journal_is_set_aside_and_a_new_one_begun(path):
     assert path.with_name("journal.db.damaged-2").exists()
 
 
+@pytest.mark.fault("D13")
 def test_a_newer_journal_is_left_alone_and_control_goes_on_without_it(path):
     connection, _ = open_for_writing(path)
     connection.execute("PRAGMA user_version = 999")
@@ -341,3 +342,14 @@ def wait_for(condition):
             return
         waiting.wait(0.005)
     pytest.fail("it did not come")
+
+
+@pytest.mark.fault("D05")
+@pytest.mark.parametrize("empty", [False, True])
+def test_a_journal_that_is_missing_or_empty_is_begun_anew(path, empty):
+    path.parent.mkdir(parents=True)
+    if empty:
+        path.touch()
+    journal = written(path, lambda journal: journal.put_order(order(), answer(), DUSK))
+    assert journal.trouble == ""
+    assert len(rows(path, "hand_order")) == 1
