@@ -2,6 +2,7 @@
 
 import asyncio
 import ipaddress
+import ssl
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -92,6 +93,26 @@ class Place:
     key: Path | None = None
 
 
+def check_certificate(place: Place) -> None:
+    """Raise ``PageError`` if the page could not be served by the certificate it is given.
+
+    No header makes browsers insist on TLS from then on (RFC 6797): it would hold for every port of that name,
+    and when the certificate of a yard's own authority ends, nobody could click past the warning at 3 am.
+    """
+    if place.certificate is None:
+        if place.key is not None:
+            raise PageError("--key without --certificate would serve plain HTTP; give both, or neither")
+        return
+    try:
+        # asked for a password, a service would wait for ever: an empty one is refused
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(place.certificate, place.key, password="")
+    except (OSError, ValueError) as error:  # ssl's own errors are OSErrors
+        raise PageError(
+            f"{place.certificate} and {place.key or 'the key in it'} cannot be used for TLS ({error}). "
+            "Wanted are a certificate and its own private key in PEM, the key without a password"
+        ) from error
+
+
 def config(app: ASGIApp, place: Place) -> uvicorn.Config:
     """Return the server's settings."""
     settings: dict[str, Any] = {
@@ -116,6 +137,7 @@ def config(app: ASGIApp, place: Place) -> uvicorn.Config:
 
 def serve(site: Site, folder: Path, clock: Clock, place: Place) -> None:
     """Serve a site's page until told to stop; ``folder`` holds the journal and the page's own memory."""
+    check_certificate(place)
     store = Store(folder / STORE_FILE)
     check_address(place.host, has_password=store.has_password)
     watch = Watch(Topics(site.name), clock)

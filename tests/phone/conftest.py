@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import json
+import shutil
 import threading
 import warnings
 from contextlib import contextmanager
@@ -27,6 +28,7 @@ from controller.phone.watch import Watch
 from controller.plan.advice import Advice, advise
 from controller.plan.outlook import outlook_of
 from controller.site.work import Work
+from tests.bus.test_tls import authority, certificate
 from tests.conftest import DUSK, Drive
 from tests.plan.test_outlook import forecast
 
@@ -214,17 +216,30 @@ def page(curlew_yard, tmp_path, clock):
     store.close()
 
 
+@pytest.fixture(scope="session")
+def yard_certificate(tmp_path_factory):
+    """Make an authority and a certificate for loopback; return their files and the key."""
+    if shutil.which("openssl") is None:
+        pytest.skip("openssl is not installed")
+    folder = tmp_path_factory.mktemp("tls")
+    ours = authority(folder, "ours")
+    certificate(folder, "page", "ours", "localhost")
+    return ours, folder / "page.crt", folder / "page.key"
+
+
 @contextmanager
-def served(page):
-    """Serve a page on loopback; yield its address."""
-    server = uvicorn.Server(config(page.app, Place(host="127.0.0.1", port=0)))
+def served(page, chain=None, key=None):
+    """Serve a page on loopback, by TLS if it is given a certificate; yield its address."""
+    place = Place(host="127.0.0.1", port=0, certificate=chain, key=key)
+    server = uvicorn.Server(config(page.app, place))
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
         while not server.started:
             assert thread.is_alive()
             threading.Event().wait(0.01)
-        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
+        scheme = "https" if chain else "http"
+        yield f"{scheme}://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join(10.0)
