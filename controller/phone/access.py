@@ -51,7 +51,7 @@ class Access:
     """
 
     def __init__(self, store: Store, *, secure: bool) -> None:
-        self.store, self._secure = store, secure
+        self.store, self.secure = store, secure
         self._logins = Rate(LOGINS_A_MINUTE, 60.0, LOGINS_TOGETHER, frozenset(LOOPBACK_NAMES))
         self._orders = Rate(ORDERS_A_MINUTE, 60.0)
         self._checking = asyncio.Semaphore(CHECKED_TOGETHER)
@@ -77,7 +77,7 @@ class Access:
             max_age=int(IDLE_S),
             httponly=True,
             samesite="strict",
-            secure=self._secure,
+            secure=self.secure,
         )
 
     async def form(self, request: Request, session: Session) -> Mapping[str, str]:

@@ -14,6 +14,7 @@ from controller.phone.access import Access, RefusedError
 from controller.phone.api import Api
 from controller.phone.door import Door, headers_for
 from controller.phone.hand import Hand
+from controller.phone.installed import Installed
 from controller.phone.screen import Screen
 from controller.phone.words import say
 
@@ -76,10 +77,11 @@ def application(
             case _:
                 return PlainTextResponse(say("failed"), 500)
 
+    by_tls_only = Installed(screen, access).routes() if access.secure else []
     app = Starlette(
-        routes=routes_of(hand, api),
+        routes=[*routes_of(hand, api), *by_tls_only],
         exception_handlers={HTTPException: refuse, RefusedError: refuse, 500: refuse},
     )
     names = (*screen.site.phone.names, *names)
-    headers = headers_for(screen.page.style, screen.page.script)
+    headers = headers_for(screen.page.style, screen.page.script, screen.page.kept_script)
     return Door(GZipMiddleware(app, minimum_size=500, compresslevel=6), names, headers)

@@ -24,16 +24,17 @@ def source_of(text: str) -> str:
     return f"'sha256-{digest}'"
 
 
-def headers_for(style: str, script: str) -> tuple[tuple[bytes, bytes], ...]:
-    """Return the headers of every response; ``style`` and ``script`` are the only inline texts."""
+def headers_for(style: str, *scripts: str) -> tuple[tuple[bytes, bytes], ...]:
+    """Return the headers of every response; ``style`` and ``scripts`` are the only inline texts."""
     policy = "; ".join(
         (
             "default-src 'none'",
             f"style-src {source_of(style)}",
-            f"script-src {source_of(script)}",
+            f"script-src {' '.join(map(source_of, scripts))}",
             "connect-src 'self'",
             "img-src 'self'",
             "manifest-src 'self'",
+            "worker-src 'self'",
             "form-action 'self'",
             "frame-ancestors 'none'",
             "base-uri 'none'",

@@ -42,6 +42,7 @@ class Hand:
         if session is None:
             return RedirectResponse("/login", 303)
         self._screen.asks_password = self._access.store.has_password
+        self._screen.can_be_installed = self._access.secure
         await self._screen.renew()
         said = self.courier.said(request.query_params.get("said", ""))
         response = HTMLResponse(self._screen.whole(self._token(session), said))

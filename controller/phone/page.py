@@ -41,6 +41,21 @@ class Page:
         return _read("live.js")
 
     @cached_property
+    def kept_script(self) -> str:
+        """The script of the page that a phone keeps."""
+        return _read("kept.js")
+
+    @cached_property
+    def worker(self) -> str:
+        """The script that keeps it."""
+        return _read("worker.js")
+
+    @cached_property
+    def icon(self) -> str:
+        """The icon on a phone's own screen (SVG)."""
+        return _read("icon.svg")
+
+    @cached_property
     def _environment(self) -> Environment:
         environment = Environment(
             loader=FunctionLoader(_read),
@@ -55,6 +70,7 @@ class Page:
             cautions=CAUTIONS,
             style=Markup(self.style),  # noqa: S704 (our own files)
             script=Markup(self.script),  # noqa: S704 (our own files)
+            kept_script=Markup(self.kept_script),  # noqa: S704 (our own files)
         )
         return environment
 
@@ -63,14 +79,18 @@ class Page:
     ) -> str:
         """Return the whole page, with nothing left to load.
 
-        ``forms`` holds the form ``token``, the ``hours`` to choose and whether one can ``log_out``; ``said``
-        is what became of the latest order, if any.
+        ``forms`` holds the form ``token``, the ``hours`` to choose, whether one can ``log_out`` and whether
+        the page can be ``installed``; ``said`` is what became of the latest order, if any.
         """
         return self._fill("page.html", picture=picture, chart=chart, forms=forms, said=said)
 
     def look(self, picture: Picture, chart: Chart | None, forms: Mapping[str, object]) -> str:
         """Return the part of the page that changes by itself."""
         return self._fill("look.html", picture=picture, chart=chart, forms=forms)
+
+    def kept(self, picture: Picture, aged_s: float) -> str:
+        """Return what a phone may keep and show without network: nothing in it can be ordered."""
+        return self._fill("kept.html", picture=picture, aged_s=aged_s)
 
     def consent(self, wanted: Wanted, sentences: Sequence[str], token: str) -> str:
         """Return the question whether heat is really to be kept off, its consequence named."""

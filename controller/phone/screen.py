@@ -72,6 +72,7 @@ class Screen:
         self._reading = asyncio.Lock()
         self.streams = 0
         self.asks_password = False
+        self.can_be_installed = False
 
     async def renew(self) -> None:
         """Read the journal again if it is time; off the event loop, for a disk may stall."""
@@ -105,12 +106,22 @@ class Screen:
         """Return the whole page for the holder of a form token."""
         return self.page.whole(*self.look(), self._forms(token), said)
 
+    def kept(self) -> str:
+        """Return what a phone may keep of it."""
+        picture, _ = self.look()
+        return self.page.kept(picture, self.watch.heard.age_s(self.clock))
+
     def _part(self, token: str) -> str:
         return self.page.look(*self.look(), self._forms(token))
 
     def _forms(self, token: str) -> dict[str, object]:
         hours = hours_to_choose(self.clock.utc(), self.figures, LONGEST_ON_S)
-        return {"token": token, "hours": hours, "log_out": self.asks_password}
+        return {
+            "token": token,
+            "hours": hours,
+            "log_out": self.asks_password,
+            "installed": self.can_be_installed,
+        }
 
     def stream(self, token: str, still: Callable[[], bool]) -> Response:
         """Answer with the changing part, again and again, while ``still`` says that its reader may look.

@@ -131,6 +131,12 @@ ENGLISH: Mapping[str, str] = {
     "cautions": "Before you touch anything",
     "attribution": "Forecast: {source}. {attribution}",
     "heard": "From {time}, {ago} old.",
+    "kept": "No contact with the page's own computer. What stands below is {ago} old. Nothing can be ordered "
+    "from here until there is; the controller in the house goes on without this phone.",
+    "kept-then": "No contact with the page's own computer. What stands below is old. Nothing can be "
+    "ordered from here.",
+    "kept-again": "Try again",
+    "kept-trees": "The trees at {time}",
     "lost": "No contact with the page's own computer for {ago}. What you see is old.",
     "rehearsal": "Rehearsal: nothing real is switched.",
     "seconds": "{n} s",

@@ -5,6 +5,9 @@
   const LOST_AFTER_MS = 30000;
   let heardAt = performance.now();
   let source = null;
+  // Only where the page came by TLS; nothing depends on it.
+  const worker = document.querySelector("link[rel=manifest]") ? navigator.serviceWorker : undefined;
+  let keptAt = heardAt;
 
   function replace(html) {
     const fresh = new DOMParser().parseFromString(html, "text/html");
@@ -33,8 +36,14 @@
   function listen() {
     source?.close();
     source = new EventSource("/events");
-    source.addEventListener("look", (event) => { heardAt = performance.now(); replace(JSON.parse(event.data).html); });
+    source.addEventListener("look", (event) => { heardAt = performance.now(); replace(JSON.parse(event.data).html); keep(); });
     source.addEventListener("ping", (event) => { heardAt = performance.now(); document.getElementById("heard").textContent = JSON.parse(event.data).heard; });
+  }
+
+  function keep() {
+    if (performance.now() - keptAt < 60000) return;
+    keptAt = performance.now();
+    worker?.controller?.postMessage("keep");
   }
 
   function ago(ms) {
@@ -52,4 +61,5 @@
   }, 1000);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) listen(); });
   listen();
+  worker?.register("/worker.js").catch(() => {});
 })();
