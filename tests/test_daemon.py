@@ -15,19 +15,34 @@ from controller.daemon import MOST_WAITING, NO_CLOCK, STUCK_S, Daemon
 from controller.errors import JournalError
 from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
-from controller.guard.events import Confirmed, Found, HandOrdered, OutlookMade, PlanMade, ProbeHeard
+from controller.guard.events import (
+    BusUp,
+    Confirmed,
+    EchoHeard,
+    Found,
+    HandOrdered,
+    OutlookMade,
+    PlanMade,
+    ProbeHeard,
+    Tick,
+)
 from controller.guard.finding import Finding, FindingCode
 from controller.guard.hand import HandOrder, Order
 from controller.plan.advice import Task
 from controller.plan.plan import plan_of
 from controller.site.work import Work
+from controller.vitals import Vitals
 from tests.plan.test_outlook import READINGS, forecast
 from tests.plan.test_plan import LATE
 
 
 @pytest.fixture
 def daemon(curlew_yard, tmp_path):
-    return Daemon(curlew_yard, tmp_path, SystemClock())
+    daemon = Daemon(curlew_yard, tmp_path, SystemClock())
+    daemon.vitals = Vitals(
+        lambda: 1, lambda: 1
+    )  # those of a process that runs thousands of tests say nothing
+    return daemon
 
 
 def left(daemon):
@@ -185,7 +200,7 @@ def test_a_control_loop_that_stands_still_ends_the_process(alive):
     assert alive._watch() == 70
 
 
-@pytest.mark.fault("P01", "P03", "M19", "P12", "P04")
+@pytest.mark.fault("P01", "P03", "M19", "P12", "P04", "P-14")
 @pytest.mark.parametrize(
     ("part", "says"),
     [
@@ -260,6 +275,21 @@ def test_a_disk_that_stalls_delays_the_first_decision_by_a_few_seconds_only(daem
     daemon._recall()
     assert daemon.state.orders == {}
     stalled.set()
+
+
+@pytest.mark.fault("D09", "P-29")
+def test_leases_are_given_at_once_to_a_broker_that_is_back_while_the_card_stalls(daemon, monkeypatch):
+    said = []
+    monkeypatch.setattr(daemon.transport, "publish", lambda topic, *_, **__: said.append(topic))
+    # the journal's thread never takes a row: its queue fills, and what is beyond is dropped
+    for board in daemon.site.boards:
+        daemon._apply(EchoHeard(board=board.name, boot="b1", session=None, seq=0, on=()))
+    for _ in range(300):
+        daemon._apply(Tick())
+    said.clear()
+    daemon._apply(BusUp())
+    daemon._apply(Tick())
+    assert {daemon.topics.lease(board.name) for board in daemon.site.boards} <= set(said)
 
 
 @pytest.mark.fault("D03", "D04")

@@ -245,12 +245,10 @@ class Journal:
     # ---- the writer's thread --------------------------------------------------------------------------
 
     def _write_all(self) -> None:
-        connection: sqlite3.Connection | None = None
-        going_on = True
+        connection, going_on = self._open_if_due(None), True
         while going_on:
-            if connection is None and time.monotonic() >= self._reopen_due_s:
-                connection, self._reopen_due_s = self._open(), time.monotonic() + REOPEN_S
             batch, going_on = self._next_batch()
+            connection = self._open_if_due(connection)
             batch = [*self._unsaved, *batch]
             if not batch:
                 continue
@@ -262,6 +260,13 @@ class Journal:
         self.rows_dropped += len(self._unsaved)
         if connection is not None:
             _close(connection)
+
+    def _open_if_due(self, connection: sqlite3.Connection | None) -> sqlite3.Connection | None:
+        """Return the connection, a new one where there is none and it is time to try again."""
+        if connection is not None or time.monotonic() < self._reopen_due_s:
+            return connection
+        self._reopen_due_s = time.monotonic() + REOPEN_S
+        return self._open()
 
     def _open(self) -> sqlite3.Connection | None:
         try:

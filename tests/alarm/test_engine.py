@@ -133,7 +133,7 @@ def test_what_gets_worse_is_told_again_although_it_was_acknowledged():
     assert len(story.sent) == 2
 
 
-@pytest.mark.fault("U09")
+@pytest.mark.fault("U09", "P-18")
 def test_nobody_acknowledges_so_the_second_person_is_told():
     story = Story(rules=Rules(ways=(NORA, TOM), zone=DUBLIN))
     story.go(DELAY_S[4] + 1800.0, COLD)

@@ -6,6 +6,7 @@ import pytest
 
 from controller.guard.decision import Reason
 from controller.guard.now import Now
+from controller.guard.state import begin
 from tests.conftest import Drive
 
 
@@ -19,11 +20,16 @@ class Dated(Drive):
         return Now(mono_s=self.mono_s, utc=self.begins + timedelta(seconds=self.mono_s))
 
 
-def decided(site, begins):
-    """Return what is decided on the lemon through three hours in which it cools to frost and warms again."""
+def decided(site, begins, cut_at=None):
+    """Return what is decided on the lemon through three hours in which it cools to frost and warms again.
+
+    ``cut_at`` is the minute at which the power fails for a moment, so that everything remembered is gone.
+    """
     drive, told = Dated(site), []
     drive.begins = begins
     for minute in range(180):
+        if minute == cut_at:
+            drive.state = begin(site, "s2")
         drive.temps_c["air-lemon"] = 3.0 - 0.05 * minute if minute < 90 else -1.5 + 0.05 * (minute - 90)
         drive.step(60.0)
         told.append((drive.tree("lemon").active, drive.tree("lemon").reason))
@@ -42,3 +48,10 @@ def test_clock_changes_and_the_turn_of_the_year_change_no_decision(curlew_yard, 
     usual = decided(curlew_yard, Dated.begins)
     assert decided(curlew_yard, begins) == usual
     assert {Reason.COLD, Reason.WARM_ENOUGH} <= {reason for _, reason in usual}
+
+
+@pytest.mark.fault("P-23")
+def test_a_power_cut_in_the_hour_that_comes_twice_is_a_cut_like_any_other(curlew_yard):
+    autumn = datetime(2026, 10, 25, 0, 0, tzinfo=UTC)
+    for minute in (30, 60, 90, 120):
+        assert decided(curlew_yard, autumn, minute) == decided(curlew_yard, Dated.begins, minute)

@@ -1,5 +1,7 @@
 """The ledger of faults itself."""
 
+import pytest
+
 from simulator.faults.catalogue import catalogue
 from tests.faults.ledger import CANNOT_INJECT, MARKED
 
@@ -17,3 +19,10 @@ def test_tests_name_faults_of_the_catalogue_only(request):
     assert marked <= set(catalogue())
     assert set(CANNOT_INJECT) <= set(catalogue())
     assert not marked & set(CANNOT_INJECT)
+
+
+def test_every_fault_is_injected_in_some_test_or_it_is_said_why_none_can(request):
+    if request.config.args_source is not pytest.Config.ArgsSource.TESTPATHS:
+        pytest.skip("only a run of everything knows of every test")
+    uncovered = set(catalogue()) - set(request.config.stash[MARKED]) - set(CANNOT_INJECT)
+    assert not uncovered

@@ -327,6 +327,7 @@ def test_a_journal_found_damaged_while_it_is_used_is_opened_and_judged_anew(path
     journal.put_order(order("1"), answer("1"), DUSK, told.append)
     journal.start()
     wait_for(lambda: told)
+    wait_for(lambda: journal._unsaved)
     journal._reopen_due_s = 0.0
     journal.put_order(order("2"), answer("2"), DUSK, told.append)
     wait_for(lambda: len(told) == 2)
@@ -353,3 +354,24 @@ def test_a_journal_that_is_missing_or_empty_is_begun_anew(path, empty):
     journal = written(path, lambda journal: journal.put_order(order(), answer(), DUSK))
     assert journal.trouble == ""
     assert len(rows(path, "hand_order")) == 1
+
+
+@pytest.mark.fault("D14")
+def test_a_long_reader_lets_the_log_grow_only_until_it_ends(path):
+    connection, _ = open_for_writing(path)
+    log = path.with_name(path.name + "-wal")
+    reader = sqlite3.connect(path, isolation_level=None)
+    reader.execute("BEGIN")
+    reader.execute("SELECT count(*) FROM reading").fetchone()
+    for number in range(3000):
+        connection.execute(
+            "INSERT INTO reading VALUES (?, ?, ?)", (f"probe-{number % 50}", float(number), 1.0)
+        )
+    grown = log.stat().st_size
+    reader.execute("COMMIT")
+    reader.close()
+    for number in range(3000, 3100):
+        connection.execute("INSERT INTO reading VALUES (?, ?, ?)", ("probe", float(number), 1.0))
+    assert grown > 8_000_000  # else nothing was shown
+    assert log.stat().st_size <= 8_000_000  # journal_size_limit
+    connection.close()
