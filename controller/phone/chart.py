@@ -17,9 +17,9 @@ from controller.phone.words import say
 from controller.site.model import Site, Tree
 
 COMING_S = 48 * 3600.0
-WIDTH, HEIGHT = 360.0, 236.0
+WIDTH, HEIGHT = 360.0, 248.0
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 4.0, 22.0, 194.0
-STRIP_TOP, STRIP_HEIGHT = 206.0, 8.0
+STRIP_TOP, VENT_STRIP_TOP, STRIP_HEIGHT = 206.0, 218.0, 8.0
 TICK_HOURS = 12
 # Ten percent of outcomes lie above and ten below this many standard deviations (normal distribution).
 BAND_80 = 1.2816
@@ -66,8 +66,9 @@ def chart_of(
         *(part for line in lines for part in _draw(scale, line)),
         *_limit(scale, tree, figures),
         *_strip(scale, history.heated.get(tree.name, ()), coming, tree),
+        *_vent_strip(scale, site, history),
     ]
-    says = _says(lines, tree, figures, now)
+    says = _says(lines, tree, figures, now) + _says_of_vents(history, now)
     svg = (
         Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(WIDTH, HEIGHT, says)
         + Markup("").join(parts)
@@ -171,7 +172,7 @@ def _grid(scale: _Scale, figures: Figures, now: datetime) -> Iterable[Markup]:
             x, HEIGHT - 4, _tick_text(at, figures)
         )
     x = scale.x(scale.now_s)
-    yield Markup('<path class="present" d="M{} {}V{}"/>').format(x, TOP, STRIP_TOP + STRIP_HEIGHT)
+    yield Markup('<path class="present" d="M{} {}V{}"/>').format(x, TOP, VENT_STRIP_TOP + STRIP_HEIGHT)
     yield Markup('<text x="{}" y="10" class="axis middle">{}</text>').format(x, say("now-line"))
 
 
@@ -234,12 +235,36 @@ def _path(scale: _Scale, points: Points, gap_s: float) -> str:
 def _strip(scale: _Scale, heated: Spans, coming: ComingStatus | None, tree: Tree) -> Iterable[Markup]:
     """Yield when the tree was heated, and the time in which heat is expected."""
     yield Markup('<text x="2" y="{}" class="axis">{}</text>').format(STRIP_TOP + 8, say("strip-heat"))
-    for begin_s, end_s in heated:
-        if end_s > scale.now_s - PAST_S:
-            yield _bar(scale, max(begin_s, scale.now_s - PAST_S), end_s, "heated")
+    for begin_s, end_s in _within_past(heated, scale.now_s):
+        yield _bar(scale, begin_s, end_s, "heated")
     if coming and coming.tree == tree.name:
         for begin_s, end_s in _expected(coming, scale.now_s):
             yield _bar(scale, begin_s, end_s, "heated ahead")
+
+
+def _vent_strip(scale: _Scale, site: Site, history: History) -> Iterable[Markup]:
+    """Yield when any vent was open; what vents will do is decided by the house's warmth as it comes."""
+    if not site.vents:
+        return
+    yield Markup('<text x="2" y="{}" class="axis">{}</text>').format(VENT_STRIP_TOP + 8, say("strip-vents"))
+    for spans in history.aired.values():
+        for begin_s, end_s in _within_past(spans, scale.now_s):
+            yield _bar(scale, begin_s, end_s, "aired", VENT_STRIP_TOP)
+
+
+def _within_past(spans: Spans, now_s: float) -> Spans:
+    """Return what of some spans lies in the past that is drawn."""
+    begin_s = now_s - PAST_S
+    return tuple((max(begin, begin_s), end) for begin, end in spans if end > begin_s)
+
+
+def _says_of_vents(history: History, now: datetime) -> str:
+    """Return for how long the vent that was open longest was so; empty where none was."""
+    open_s = [
+        sum(end - begin for begin, end in _within_past(spans, now.timestamp()))
+        for spans in history.aired.values()
+    ]
+    return say("picture-vents", hours=f"{max(open_s) / 3600.0:.1f}") if any(open_s) else ""
 
 
 def _expected(coming: ComingStatus, now_s: float) -> Spans:
@@ -256,10 +281,10 @@ def _expected(coming: ComingStatus, now_s: float) -> Spans:
     return tuple(spans)
 
 
-def _bar(scale: _Scale, begin_s: float, end_s: float, css: str) -> Markup:
+def _bar(scale: _Scale, begin_s: float, end_s: float, css: str, top: float = STRIP_TOP) -> Markup:
     x = scale.x(begin_s)
     return Markup('<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>').format(
-        css, x, STRIP_TOP, round(max(1.0, scale.x(end_s) - x), 1), STRIP_HEIGHT
+        css, x, top, round(max(1.0, scale.x(end_s) - x), 1), STRIP_HEIGHT
     )
 
 

@@ -3,7 +3,7 @@
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -27,12 +27,13 @@ Spans = tuple[tuple[float, float], ...]  # (begin, end), UTC seconds
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """What the journal says of the last hours."""
+    """What the journal says of the last hours; ``aired`` is when each vent was to be open or running."""
 
     probes_c: dict[str, Points]
     heated: dict[str, Spans]
     rise_k: dict[str, float]
     energy_kwh: float = 0.0
+    aired: dict[str, Spans] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,12 +65,14 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
             probes_c[probe.name] = _means(readings)
             if (change_k := _rise_k(readings, now_s)) is not None:
                 rise_k[probe.name] = change_k
-    heated = {tree.name: _heated(connection, tree.name, now_s - LEDGER_S, now_s) for tree in site.trees}
+    begin_s = now_s - LEDGER_S
+    heated = {tree.name: _active(connection, "tree", tree.name, begin_s, now_s) for tree in site.trees}
     return History(
         probes_c=probes_c,
         heated=heated,
         rise_k=rise_k,
         energy_kwh=_energy_kwh(site, heated),
+        aired={vent.name: _active(connection, "vent", vent.name, begin_s, now_s) for vent in site.vents},
     )
 
 
@@ -87,7 +90,8 @@ def _ledger(connection: sqlite3.Connection, site: Site, now: datetime) -> Ledger
     ((first_s,),) = connection.execute("SELECT min(at_s) FROM decision WHERE at_s >= ?", (begin_s,))
     if first_s is None:
         return None
-    heated = {tree.name: _heated(connection, tree.name, begin_s, now.timestamp()) for tree in site.trees}
+    ends_s = now.timestamp()
+    heated = {tree.name: _active(connection, "tree", tree.name, begin_s, ends_s) for tree in site.trees}
     noon_s = 43200.0 - site.place.longitude_deg * 240.0  # by the sun, which passes a degree in 240 s
     nights = {
         night
@@ -122,17 +126,16 @@ def _means(readings: Iterable[tuple[float, float]]) -> Points:
     )
 
 
-def _heated(connection: sqlite3.Connection, tree: str, begin_s: float, now_s: float) -> Spans:
-    """Return when a tree's heat was decided, as spans of time."""
+def _active(connection: sqlite3.Connection, kind: str, name: str, begin_s: float, now_s: float) -> Spans:
+    """Return when a tree's heat, or a vent's opening, was decided, as spans of time."""
     before = connection.execute(
-        "SELECT active FROM decision WHERE kind = 'tree' AND name = ? AND at_s <= ? "
-        "ORDER BY at_s DESC LIMIT 1",
-        (tree, begin_s),
+        "SELECT active FROM decision WHERE kind = ? AND name = ? AND at_s <= ? ORDER BY at_s DESC LIMIT 1",
+        (kind, name, begin_s),
     ).fetchone()
     rows = connection.execute(
-        "SELECT at_s, active FROM decision WHERE kind = 'tree' AND name = ? AND at_s > ? AND at_s <= ? "
+        "SELECT at_s, active FROM decision WHERE kind = ? AND name = ? AND at_s > ? AND at_s <= ? "
         "ORDER BY at_s",
-        (tree, begin_s, now_s),
+        (kind, name, begin_s, now_s),
     )
     spans: list[tuple[float, float]] = []
     since_s = begin_s if before and before[0] else None

@@ -95,6 +95,8 @@ ENGLISH: Mapping[str, str] = {
     "picture-tree": "{name}, air",
     "limit": "held at",
     "strip-heat": "heat",
+    "strip-vents": "vents",
+    "picture-vents": " Vents were open for {hours} h.",
     "now-line": "now",
     "noon": "noon",
     "picture-none": "No readings are kept yet, and no forecast is there.",

@@ -46,6 +46,18 @@ def test_the_past_alone(curlew_yard):
     assert "Outside: 1.0 °C to 3.0 °C" in drawn.says
 
 
+def test_open_vents_are_a_strip_of_their_own_and_said(curlew_yard):
+    aired = {"gable-fan": ((S - 90000, S - 80000), (S - 7200, S - 1800))}
+    drawn = chart(curlew_yard, replace(HISTORY, aired=aired))
+    (bar,) = parts(drawn, "aired")
+    assert float(bar.get("width")) == pytest.approx((WIDTH - LEFT - RIGHT) * 1.5 / 62, abs=0.2)
+    assert float(bar.get("y")) > float(parts(drawn, "heated")[0].get("y"))
+    assert drawn.says.endswith("Vents were open for 1.5 h.")
+    assert "Vents" not in chart(curlew_yard).says
+    without = curlew_yard.model_copy(update={"vents": ()})
+    assert "vents" not in [e.text for e in ET.fromstring(chart(without).svg)]
+
+
 def test_the_coming_hours_with_band_limit_and_expected_heat(drive):
     status_for(drive)
     with_outlook(drive)

@@ -12,7 +12,7 @@ from tests.conftest import DUSK
 NOW = DUSK + timedelta(hours=10)
 
 
-def write(path, readings=(), decisions=()):
+def write(path, readings=(), decisions=(), kind="tree"):
     connection, _ = open_for_writing(path)
     with closing(connection):
         for probe, hours, temp_c in readings:
@@ -22,8 +22,8 @@ def write(path, readings=(), decisions=()):
             at_s = DUSK.timestamp() + 3600.0 * hours
             connection.execute(
                 "INSERT INTO decision (at_s, kind, name, active, reason, because) "
-                "VALUES (?, 'tree', ?, ?, '', '')",
-                (at_s, name, active),
+                "VALUES (?, ?, ?, ?, '', '')",
+                (at_s, kind, name, active),
             )
 
 
@@ -72,6 +72,13 @@ def test_heat_and_what_it_used(curlew_yard, tmp_path):
     assert history.heated["yuzu"][0][0] == NOW.timestamp() - 86400.0, "heat that began before is cut off"
     # by hand: lemon 0.35 kW x 3 h, yuzu 0.35 kW x 24 h
     assert history.energy_kwh == pytest.approx(0.35 * 3 + 0.35 * 24)
+
+
+def test_when_vents_were_open(curlew_yard, tmp_path):
+    write(tmp_path / "journal.db", decisions=[("gable-fan", 1.0, 1), ("gable-fan", 2.5, 0)], kind="vent")
+    history = history_of(tmp_path / "journal.db", curlew_yard, NOW)
+    assert history.aired == {"gable-fan": ((DUSK.timestamp() + 3600.0, DUSK.timestamp() + 9000.0),)}
+    assert history.heated["lemon"] == ()
 
 
 def test_the_season_so_far_counts_nights_from_noon_to_noon(curlew_yard, tmp_path):
