@@ -8,7 +8,7 @@ common extension practice.  No probe sees a fleece: what people say was done is 
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import TypedDict
 from zoneinfo import ZoneInfo
@@ -20,7 +20,7 @@ from controller.crop.season import Stage, stages_at
 from controller.physics import FloatArray
 from controller.plan.outlook import starting_state
 from controller.plan.plan import Plan
-from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of, utc_of
 from controller.site.model import Site
 from controller.site.work import EVERYWHERE, NOTHING_DONE, Done, Work
 from controller.thermal.inputs import inputs_of
@@ -265,7 +265,7 @@ def _by_day(day: _Day) -> Iterator[Advice]:
         scorch = ", which scorches leaves and drops fruitlets" if peak_c > SCORCHING_C else ""
         yield Advice(
             task=Task.OPEN,
-            by=_time(day.at[hot[0]]) - timedelta(hours=1),
+            by=utc_of(day.at[hot[0]]) - timedelta(hours=1),
             wording="open doors and vents",
             because=f"shut, the house would reach {peak_c:.0f} °C{scorch}",
         )
@@ -276,7 +276,7 @@ def _by_day(day: _Day) -> Iterator[Advice]:
     morning = (day.at > day.sunrise.timestamp()) & (day.at <= day.sunrise.timestamp() + MORNING_S)
     warm = np.flatnonzero(morning & (day.outside_c > OFF_OUTSIDE_C) & (day.held_c.min(1) > OFF_UNDER_C))
     if warm.size:
-        at = _time(day.at[warm[0]])
+        at = utc_of(day.at[warm[0]])
         dew_h = _dew_h(day)
         yield Advice(
             task=Task.UNCOVER,
@@ -310,7 +310,7 @@ def _in_the_sun(day: _Day) -> Iterator[Advice]:
     if hot.size:
         yield Advice(
             task=Task.UNCOVER,
-            by=max(day.now, _time(day.at[hot[0]]) - timedelta(hours=1)),
+            by=max(day.now, utc_of(day.at[hot[0]]) - timedelta(hours=1)),
             wording="take the fleece off {}",
             because=f"in the sun it would reach {day.held_c[today].max():.0f} °C underneath",
             given=Work.COVERED,
@@ -373,7 +373,7 @@ def _sunset_and_sunrise(site: Site, now: datetime) -> tuple[datetime, datetime]:
         return now, now + timedelta(hours=12)
     is_day = bool(up[288])
     sunset_s = sets[sets > now.timestamp()][0] if is_day else sets[sets <= now.timestamp()][-1]
-    return _time(sunset_s), _time(rises[rises > sunset_s][0])
+    return utc_of(sunset_s), utc_of(rises[rises > sunset_s][0])
 
 
 class _For(TypedDict):
@@ -385,7 +385,3 @@ class _For(TypedDict):
 def _for(names: list[str], site: Site, until: Work) -> _For:
     """Return what an advice is for, and the work that ends it."""
     return {"names": tuple(names), "every_tree": len(names) == len(site.trees) > 1, "until": until}
-
-
-def _time(seconds: float) -> datetime:
-    return datetime.fromtimestamp(float(seconds), tz=UTC)

@@ -11,7 +11,6 @@ dry     the day is mild and the air outside holds less water than the damp air i
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from controller.crop.season import Stage, stages_at
 from controller.physics import FloatArray, saturation_vapour_pressure_kpa
+from controller.plan.slots import utc_of
 from controller.site.model import Site
 from controller.thermal.sunlight import sun_altitude_deg
 
@@ -134,7 +134,7 @@ def _within(true: NDArray[np.bool_], time_s: float, slot_s: float) -> NDArray[np
 
 
 def _is_tender(site: Site, at_s: float) -> bool:
-    at = datetime.fromtimestamp(at_s, tz=UTC)
+    at = utc_of(at_s)
     return any(
         {Stage.BLOSSOM, Stage.FRUITLET}
         & set(

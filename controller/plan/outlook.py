@@ -2,12 +2,12 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 
 from controller.physics import FloatArray
-from controller.plan.slots import SLOT_S
+from controller.plan.slots import SLOT_S, utc_of
 from controller.plan.stake import Stake, stake_of
 from controller.site.model import Probe, Site
 from controller.site.tariff import price_per_kwh_at
@@ -139,11 +139,11 @@ def outlook_of(
     stake = stake_of(site, forecast, parameters, start, inputs, now)
     return Outlook(
         made_at=now,
-        ends_at=_time(free.at_s[-1]),
+        ends_at=utc_of(free.at_s[-1]),
         source=forecast.source,
         attribution=forecast.attribution,
         outside_min_c=float(inputs.outside_temp_c[lowest]),
-        outside_min_at=_time(free.at_s[lowest]),
+        outside_min_at=utc_of(free.at_s[lowest]),
         house_min_c=float(free.house_min_c),
         trees=tuple(_tree_outlook(i, free, held, stake) for i in range(len(site.trees))),
         energy_kwh=energy_kwh,
@@ -179,7 +179,7 @@ def _hours(forecast: Forecast, outside_c: FloatArray, free: Prediction, held: Pr
     if spread_k is not None and not np.isfinite(spread_k).all():
         spread_k = None
     return OutlookHours(
-        starts_at=_time(free.at_s[0]),
+        starts_at=utc_of(free.at_s[0]),
         outside_c=_tenths(outside_c[each]),
         outside_spread_k=()
         if spread_k is None
@@ -205,17 +205,13 @@ def _tree_outlook(i: int, free: Prediction, held: Prediction, stake: Stake) -> T
         free_air_min_c=float(free.tree_min_c[i]),
         free_fruit_min_c=float(free.fruit_min_c[i]),
         held_air_min_c=float(held.tree_min_c[i]),
-        heat_from=_time(first_s) if needed else None,
-        heat_until=_time(last_s) if needed else None,
+        heat_from=utc_of(first_s) if needed else None,
+        heat_until=utc_of(last_s) if needed else None,
         energy_kwh=float(held.energy_kwh[i]),
         short_of_heat=bool(held.short_of_heat[i]),
         loss_share=stake.held[free.tree_names[i]],
         free_loss_share=stake.free[free.tree_names[i]],
     )
-
-
-def _time(seconds: float) -> datetime:
-    return datetime.fromtimestamp(float(seconds), tz=UTC)
 
 
 def _known(names: Iterable[str], latest_c: Mapping[str, float]) -> list[float]:

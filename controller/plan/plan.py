@@ -13,7 +13,7 @@ cost least; the guard takes it within limits in code, and its usual one without 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from controller.plan.ahead import warmed_ahead
 from controller.plan.airing import AiringPlan, VentAsk, airing_of
 from controller.plan.loss import Held, Weather, held_by_risk, last_first, night_loss
 from controller.plan.outlook import starting_state
-from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of, utc_of
 from controller.site.model import Site
 from controller.site.tariff import price_per_kwh_at
 from controller.thermal.drive import Inputs
@@ -361,7 +361,7 @@ def _tree_plan(
     tender_c = hold_at_c(tree, view.now, latitude_deg=view.site.place.latitude_deg)
     tender = tender_c > tree.hold_or_default_c
     short_s = float(held.short_from_s[i])
-    short_from = datetime.fromtimestamp(short_s, tz=UTC) if math.isfinite(short_s) else None
+    short_from = utc_of(short_s) if math.isfinite(short_s) else None
     highest_c = float(held.hold_c[i]) + LARGEST_LIFT_K
     floors = [
         min(float(warm_c), highest_c) if early else (tender_c if tender else None)

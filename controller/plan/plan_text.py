@@ -3,13 +3,13 @@
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from controller.plan.advice import Advice
 from controller.plan.plan import Plan
-from controller.plan.slots import SLOT_S
+from controller.plan.slots import SLOT_S, utc_of
 from controller.site.explain import CAUTIONS
 from controller.site.model import Site
 
@@ -56,7 +56,7 @@ def _lines(site: Site, plan: Plan, advice: Sequence[Advice]) -> Iterator[str]:
     each = round(3600.0 / SLOT_S)
     for first in range(0, len(course.at_s) - each + 1, each):
         hour = slice(first, first + each)
-        begins = datetime.fromtimestamp(float(course.at_s[first]) - SLOT_S, tz=UTC).astimezone(zone)
+        begins = utc_of(course.at_s[first] - SLOT_S).astimezone(zone)
         coldest = int(course.tree_temp_c[hour].min(0).argmin())
         marks = min(round(float(course.string_w[hour].sum(1).mean()) / MARK_W), MOST_MARKS)
         yield (

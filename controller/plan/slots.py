@@ -1,6 +1,7 @@
 """The plan's time grid: quarters of an hour, and how much colder than forecast a plan looks."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -62,3 +63,8 @@ def margin_k(
 def colder(inputs: Inputs, margin: FloatArray | float) -> Inputs:
     """Return inputs with the outside colder by a margin [K]."""
     return replace(inputs, outside_temp_c=inputs.outside_temp_c - margin)
+
+
+def utc_of(seconds: float) -> datetime:
+    """Return the time that stands so many seconds after the beginning of 1970."""
+    return datetime.fromtimestamp(float(seconds), tz=UTC)

@@ -1,12 +1,12 @@
 """What a whole winter of given weather would cost to hold."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 import numpy as np
 
 from controller.physics import FloatArray
 from controller.plan.size import unlimited
+from controller.plan.slots import utc_of
 from controller.site.model import Site
 from controller.site.tariff import price_per_kwh_at
 from controller.thermal.inputs import STEP_S, inputs_of
@@ -50,7 +50,7 @@ def winter_of(site: Site, weather: Forecast) -> Winter:
     Trees stay covered, strings hold them exactly: a thermostat takes 5-15 % more for its band.
     """
     parameters = parameters_of(site)
-    start = datetime.fromtimestamp(float(weather.at_s[0]), tz=UTC)
+    start = utc_of(weather.at_s[0])
     inputs = inputs_of(
         weather, site, parameters, start, horizon_s=float(weather.at_s[-1] - weather.at_s[0]) - STEP_S
     )
