@@ -18,7 +18,8 @@ from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters, parameters_of
 
-FORM = 1
+# Form 2 has the soil under each tree.
+FORM = 2
 HANDBOOK = "handbook"
 # Small files, one a night at most; what is older than this many is deleted, never the one in use.
 MOST_KEPT = 400
@@ -180,18 +181,18 @@ def _load(path: Path) -> dict[str, Any]:
 
 
 def _model(name: str, body: dict[str, Any], handbook: Parameters) -> Model:
+    form = body.get("form")
+    if form != FORM:
+        raise ModelError(
+            f"model {name}: form {form!r}, not {FORM}; the handbook's numbers are used until the next fit"
+        )
     try:
         learnt_for = _parameters(body["handbook"])
         parameters = _parameters(body["parameters"])
         noise = Noise(**{field.name: _positive(body["noise"][field.name]) for field in fields(Noise)})
-        # models of the first days were kept without: they are doubted as the handbook is
-        count = parameters.tree_count
-        doubt = _doubt(body["doubt"], count) if "doubt" in body else doubt_of_handbook(count)
-        form = body["form"]
+        doubt = _doubt(body["doubt"], parameters.tree_count)
     except (KeyError, TypeError, ValueError) as error:
         raise ModelError(f"model {name}: damaged ({error!r}); the handbook's numbers are used") from error
-    if form != FORM:
-        raise ModelError(f"model {name}: form {form!r}, not {FORM}; the handbook's numbers are used")
     if not _same(learnt_for, handbook):
         raise ModelError(
             f"model {name} was learnt for another site file; the handbook's numbers are used until the next"

@@ -18,17 +18,28 @@ class Doubt:
 
 
 def doubt_of_fit(fit: Fit) -> Doubt:
-    """Return what a fit leaves open; as honest as the house is as simple as the model."""
+    """Return what a fit leaves open, and the handbook's widths of what it did not turn.
+
+    As honest as the house is as simple as the model.
+    """
     inner = [column for column, knob in enumerate(fit.knobs) if not knob.of_noise]
-    return Doubt(
-        knobs=tuple(fit.knobs[column] for column in inner), covariance=fit.covariance[np.ix_(inner, inner)]
-    )
+    turned = tuple(fit.knobs[column] for column in inner)
+    seen = {(knob.field, knob.tree) for knob in turned}
+    left = [knob for knob in _all_knobs(fit.prior.tree_count) if (knob.field, knob.tree) not in seen]
+    covariance = np.diag(np.array([knob.sd**2 for knob in (*turned, *left)]))
+    covariance[: len(inner), : len(inner)] = fit.covariance[np.ix_(inner, inner)]
+    return Doubt(knobs=(*turned, *left), covariance=covariance)
 
 
 def doubt_of_handbook(tree_count: int) -> Doubt:
     """Return how far a house may differ from the handbook, its numbers independent of one another."""
-    knobs = [Knob(field=field, sd=sd) for field, sd in HOUSE_KNOBS.items()]
-    knobs += [
+    knobs = _all_knobs(tree_count)
+    return Doubt(knobs=knobs, covariance=np.diag([knob.sd**2 for knob in knobs]))
+
+
+def _all_knobs(tree_count: int) -> tuple[Knob, ...]:
+    of_house = (Knob(field=field, sd=sd) for field, sd in HOUSE_KNOBS.items())
+    of_trees = (
         Knob(field=field, sd=sd, tree=tree) for tree in range(tree_count) for field, sd in TREE_KNOBS.items()
-    ]
-    return Doubt(knobs=tuple(knobs), covariance=np.diag([knob.sd**2 for knob in knobs]))
+    )
+    return (*of_house, *of_trees)

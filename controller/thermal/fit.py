@@ -18,7 +18,7 @@ from controller.thermal.innovations import (
     readings_of,
     steady_covariance,
 )
-from controller.thermal.knobs import Knob, knobs_of, noise_turned, turned, turned_once
+from controller.thermal.knobs import UNSEEN, Knob, knobs_of, noise_turned, turned, turned_once
 from controller.thermal.model import SUNNY_W_M2, continuous, discretise
 from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
@@ -31,19 +31,24 @@ FIT_WIND_BIN_M_S = 1.0
 FIT_VENT_BIN_M3_S = 0.02
 # At the start the mass is not known, so its first hours say nothing.
 SKIP_S = 12 * 3600.0
-# Found on houses simulated in EnergyPlus: hourly readings predict twelve hours ahead best.
-READ_EVERY_S = 3600.0
+# What serves the coming night best, tried on four houses in EnergyPlus (Chicago, San Francisco) and four of
+# the simulator, none of them those of the benches: of 1, 2, 3, 4, 6 and 12 h between readings, of 0.1 to 1 K
+# for the probes, of 0.05 to 2 K for the offset, of 6 to 168 h for its memory.
+READ_EVERY_S = 3.0 * 3600.0
 # A probe shows its own corner of the house, not the mixed air of the model [K].  Held for a real house: left
 # free it falls until the house follows its probes and foretells nothing (3 K wrong after twelve hours, on a
-# simulated house with five trees).  Of 0.1 to 0.4 this gave the best nights on houses simulated here and in
-# EnergyPlus.
-CORNER_K = 0.3
+# simulated house with five trees).
+CORNER_K = 0.7
+# With more, what the model misjudges by day is carried into the night as if it were lasting weather [K].
+LASTING_K = 0.3
 _TURN = 1e-4
 _ROUNDS = 60
 # Rounds end when the next one promises less gain in log posterior than this.
 _ENOUGH = 3e-3
 _TRIALS = np.array([1.0, 0.5, 0.2, 0.05])
 _LONGEST_STEP = 1.0
+# Steps from whose gradients the curvature is corrected.
+_REMEMBERED = 8
 # Models side by side at most, which bounds the memory.
 _MODELS_AT_ONCE = 16
 
@@ -142,6 +147,7 @@ class Problem:
             self._mode.reshape(-1), np.asarray(np.isfinite(readings_c).any(axis=-1)), driven(inputs)
         )
         self.readings = readings_of(readings_c[self._stretches.begin])
+        self._pace_s = every * inputs.step_s
         skipped = min(int(SKIP_S / inputs.step_s), record.steps // 4)
         self.skip = int(np.searchsorted(self._stretches.begin, skipped))
 
@@ -153,7 +159,8 @@ class Problem:
         A, B = continuous(parameters, self._wind, self._vent, self._fleece)
         Phi, Gamma, _ = discretise(A, B, self.step_s)
         walk = np.array([intensity(noise, count) for noise in noises])[:, self._middle_sunny]
-        _, _, Q = discretise(A[:, self._middle], B[:, self._middle], self.step_s, walk)
+        # Readings come at this pace, and the gains are those that settle at it.
+        pace, _, Q = discretise(A[:, self._middle], B[:, self._middle], self._pace_s, walk)
         R = np.array([probe_covariance(noise, count) for noise in noises])
         stretches = self._stretches
         return innovations(
@@ -161,7 +168,7 @@ class Problem:
             forcing=stretches.forcing(Phi, Gamma),
             mode=stretches.kind,
             gain_of_mode=self._gain_of_mode.reshape(-1)[stretches.mode_of_kind],
-            covariance=steady_covariance(Phi[:, self._middle], Q, self._C, R[:, np.newaxis]),
+            covariance=steady_covariance(pace, Q, self._C, R[:, np.newaxis]),
             C=self._C,
             R=R,
             readings=self.readings,
@@ -234,20 +241,26 @@ def fit(
     problem = Problem(record, prior, noise, knobs, read_every_s)
     theta = np.zeros(len(problem.knobs)) if start is None else np.array(start, dtype=np.float64)
     value, gradient, information = problem.information(theta)
+    walked: list[tuple[FloatArray, FloatArray]] = []
     damping, converged, rounds = 0.0, False, 0
     while rounds < _ROUNDS and not converged:
         rounds += 1
-        step = np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
+        curvature = _corrected(information, walked)
+        step = np.asarray(
+            np.linalg.solve(curvature + damping * np.diag(np.diag(information)), gradient), dtype=np.float64
+        )
         converged = damping == 0.0 and float(step @ gradient) < _ENOUGH
         if converged:
             break
         step *= min(1.0, _LONGEST_STEP / np.abs(step).max())
-        trials = theta + _TRIALS[:, np.newaxis] * step
-        values = problem.log_posterior(trials)
-        best = int(np.nanargmax(np.where(np.isfinite(values), values, -np.inf)))
-        if values[best] > value:
-            theta, damping = trials[best], damping / 10.0 if damping > 1e-4 else 0.0
+        share = _best_share(problem, theta, step, value)
+        if share > 0.0:
+            theta, before = theta + share * step, gradient
             value, gradient, information = problem.information(theta)
+            walked = [*walked[1 - _REMEMBERED :], (share * step, before - gradient)]
+            damping = damping / 10.0 if damping > 1e-4 else 0.0
+        elif walked:
+            walked = []
         elif damping > 1e4:
             break
         else:
@@ -269,14 +282,20 @@ def fit(
 def fit_house(record: Record, prior: Parameters, *, read_every_s: float = READ_EVERY_S) -> Fit:
     """Return the most probable numbers of a real house, which is no linear network.
 
-    What its probes show of the model's mixed air is held at ``CORNER_K`` and not turned.
+    What its probes show of the model's mixed air is held at ``CORNER_K``, and its offset at ``LASTING_K``.
     """
     inputs = record.inputs
     knobs = knobs_of(
         prior.tree_count, bare_seen=not inputs.fleece_on.all(), sun_seen=bool((inputs.sun_w_m2 > 0.0).any())
     )
-    turned_here = tuple(knob for knob in knobs if knob.field != "probe_k")
-    return fit(record, prior, Noise(probe_k=CORNER_K), knobs=turned_here, read_every_s=read_every_s)
+    turned_here = tuple(knob for knob in knobs if knob.field != "probe_k" and knob.field not in UNSEEN)
+    return fit(
+        record,
+        prior,
+        Noise(probe_k=CORNER_K, offset_k=LASTING_K),
+        knobs=turned_here,
+        read_every_s=read_every_s,
+    )
 
 
 def first_state(record: Record, parameters: Parameters) -> FloatArray:
@@ -288,6 +307,30 @@ def first_state(record: Record, parameters: Parameters) -> FloatArray:
         outside_temp_c=_first(record.inputs.outside_temp_c),
         deep_temp_c=_first(record.inputs.deep_temp_c),
     )
+
+
+def _best_share(problem: Problem, theta: FloatArray, step: FloatArray, value: float) -> float:
+    """Return the share of a step to go: all of it if that gains, else the best of some, 0 if none gains."""
+    for shares in (_TRIALS[:1], _TRIALS[1:]):
+        values = problem.log_posterior(theta + shares[:, np.newaxis] * step)
+        best = int(np.nanargmax(np.where(np.isfinite(values), values, -np.inf)))
+        if values[best] > value:
+            return float(shares[best])
+    return 0.0
+
+
+def _corrected(information: FloatArray, walked: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
+    """Return the expected information corrected by how the gradient changed along the last steps.
+
+    A house that is no linear network bends more, or less, than its model expects; the update is that of
+    Broyden, Fletcher, Goldfarb and Shanno (Nocedal & Wright, Numerical Optimization, eq. 6.19).
+    """
+    B = information
+    for step, change in walked:
+        along, Bs = float(step @ change), B @ step
+        if along > 1e-3 * float(step @ Bs):  # else the curvature would not stay positive
+            B = B - np.outer(Bs, Bs) / float(step @ Bs) + np.outer(change, change) / along
+    return B
 
 
 def _held(values: FloatArray, every: int) -> FloatArray:

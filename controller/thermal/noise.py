@@ -12,6 +12,7 @@ from controller.thermal.model import (
     OFFSET,
     OFFSET_MEMORY_S,
     fruits,
+    soils,
     state_count,
     trees,
 )
@@ -50,6 +51,7 @@ def first_covariance(noise: Noise, tree_count: int, *, is_read: bool) -> FloatAr
     sd[HOUSE], sd[MASS], sd[OFFSET] = air_k, _UNREAD_MASS_K, noise.offset_k
     sd[trees(tree_count)] = air_k
     sd[fruits(tree_count)] = _UNREAD_FRUIT_K
+    sd[soils(tree_count)] = _UNREAD_MASS_K
     return np.diag(sd**2)
 
 
@@ -62,6 +64,7 @@ def intensity(noise: Noise, tree_count: int) -> FloatArray:
     per_s[OFFSET] = 2.0 * noise.offset_k**2 / OFFSET_MEMORY_S
     per_s[trees(tree_count)] = noise.tree_k_per_root_h**2 / _HOUR_S
     per_s[fruits(tree_count)] = noise.fruit_k_per_root_h**2 / _HOUR_S
+    per_s[soils(tree_count)] = noise.mass_k_per_root_h**2 / _HOUR_S
     sunny = per_s.copy()
     sunny[HOUSE] *= noise.sunny_factor**2
     sunny[trees(tree_count)] *= noise.sunny_factor**2

@@ -63,7 +63,9 @@ class Parameters:
     W/K, capacities in J/K, solar apertures in m² (watts of heat for each W/m² of sunshine outside).  The
     loss to the outside air is ``house_loss + house_wind_loss x wind``, leaks included; the sky takes
     ``sky_loss / (1 + wind / 4 m/s)`` for each kelvin that it is colder than the outside air.  Each tree's air
-    loses ``fleece_loss`` to the house's air when covered and ``bare_loss`` when not.
+    loses ``fleece_loss`` to the house's air when covered and ``bare_loss`` when not.  The soil under a tree,
+    which its strings warm, exchanges heat with that air, round its rim with the house's mass, and with the
+    deep soil.
     """
 
     tree_names: tuple[str, ...]
@@ -79,6 +81,9 @@ class Parameters:
     fleece_loss_w_per_k: FloatArray
     bare_loss_w_per_k: FloatArray
     tree_soil_w_per_k: FloatArray
+    soil_rim_per_s: FloatArray
+    soil_deep_per_s: FloatArray
+    soil_capacity_j_per_k: FloatArray
     tree_capacity_j_per_k: FloatArray
     fruit_w_per_k: FloatArray
     fruit_capacity_j_per_k: FloatArray
@@ -131,6 +136,11 @@ def soil_surface_w_per_m2_k(floor: Floor) -> float:
     return 1.0 / (1.0 / FLOOR_SURFACE_W_PER_M2_K + soil_lump_m(floor) / (2.0 * floor.conductivity_w_per_m_k))
 
 
+def deep_soil_w_per_m2_k(floor: Floor) -> float:
+    """Return the conductance between the middle of the soil lump and the deep soil [W/(m²·K)]."""
+    return floor.conductivity_w_per_m_k / (DEEP_SOIL_M - 0.5 * soil_lump_m(floor))
+
+
 def _house_numbers(house: House, floor: Floor, shaded_m2: float) -> dict[str, Any]:
     glazing = GLAZINGS[house.glazing]
     cover_m2, floor_m2, lump_m = house.cover_area_m2, house.floor_area_m2, soil_lump_m(floor)
@@ -147,6 +157,8 @@ def _house_numbers(house: House, floor: Floor, shaded_m2: float) -> dict[str, An
         + glazing.long_wave_transmittance * RADIATION_W_PER_M2_K
     )
     sun_m2 = glazing.solar_transmittance * floor_m2
+    # A floor crowded with trees still has paths between them.
+    open_m2 = max(floor_m2 - shaded_m2, 0.2 * floor_m2)
     return {
         "house_loss_w_per_k": SHARE_BESIDE_SKY * glazing.still_u_w_per_m2_k * cover_m2 + leak_w_per_k,
         "house_wind_loss_w_s_per_k_m": SHARE_BESIDE_SKY * glazing.wind_u_j_per_m3_k * cover_m2 + leak_w_per_k,
@@ -154,10 +166,9 @@ def _house_numbers(house: House, floor: Floor, shaded_m2: float) -> dict[str, An
         "house_capacity_j_per_k": AIR_CAPACITY_J_PER_M3_K * house.volume_m3
         + 0.5 * glazing.heat_capacity_j_per_m2_k * cover_m2
         + STRUCTURE_CAPACITY_J_PER_M2_K * floor_m2,
-        "mass_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * lump_m * floor_m2,
-        # A floor crowded with trees still has paths between them.
-        "house_mass_w_per_k": soil_surface_w_per_m2_k(floor) * max(floor_m2 - shaded_m2, 0.2 * floor_m2),
-        "deep_w_per_k": floor.conductivity_w_per_m_k / (DEEP_SOIL_M - 0.5 * lump_m) * floor_m2,
+        "mass_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * lump_m * open_m2,
+        "house_mass_w_per_k": soil_surface_w_per_m2_k(floor) * open_m2,
+        "deep_w_per_k": deep_soil_w_per_m2_k(floor) * open_m2,
         "house_solar_m2": SOLAR_SHARE_HOUSE * sun_m2,
         "mass_solar_m2": SOLAR_SHARE_MASS * sun_m2,
     }
@@ -178,6 +189,16 @@ def _tree_numbers(trees: Sequence[Tree], house: House, floor: Floor) -> dict[str
         "fleece_loss_w_per_k": np.array([fleece_u_w_per_m2_k(tree) for tree in trees]) * fleece_m2,
         "bare_loss_w_per_k": FLEECE_U_W_PER_M2_K[FleeceKind.NONE] * fleece_m2,
         "tree_soil_w_per_k": soil_surface_w_per_m2_k(floor) * ground_m2,
+        # What it exchanges for each J/K that it stores: round its rim with the soil beside, and downwards.
+        "soil_rim_per_s": 2.0
+        * np.pi
+        * floor.conductivity_w_per_m_k
+        / (floor.heat_capacity_j_per_m3_k * ground_m2),
+        "soil_deep_per_s": np.full(
+            len(trees),
+            deep_soil_w_per_m2_k(floor) / (floor.heat_capacity_j_per_m3_k * soil_lump_m(floor)),
+        ),
+        "soil_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * soil_lump_m(floor) * ground_m2,
         "tree_capacity_j_per_k": AIR_CAPACITY_J_PER_M3_K * volume_m3 + LEAF_CAPACITY_J_PER_M2_K * ground_m2,
         "fruit_w_per_k": fruit_j_per_k / fruit_lag_s,
         "fruit_capacity_j_per_k": fruit_j_per_k,

@@ -15,6 +15,7 @@ from controller.thermal.model import (
     OFFSET,
     Stepper,
     fruits,
+    soils,
     state_count,
     trees,
 )
@@ -151,6 +152,7 @@ def initial_state(
     state[OFFSET] = offset_k
     state[trees(count)] = np.where(np.isfinite(tree_c), tree_c, house_c)
     state[fruits(count)] = np.where(np.isfinite(fruit_c), fruit_c, state[trees(count)])
+    state[soils(count)] = state[MASS]
     return state
 
 

@@ -18,6 +18,9 @@ ONSET_H = 9.0
 TREE, PROBE = "lemon", "air-lemon"
 TWO_PERIODS_S = 130.0  # two of 60 s, and a period of the control loop
 CONTROL_PERIOD_S = 10.0
+# A word that comes up to 100 s late (S22) leaves a tree to fall meanwhile: in this night's sound cycles from
+# "warm enough" to "cold", 0.5 K, in about 200 s.
+LATE_K = {"S22": 0.3}
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,7 @@ def test_it_harms_nothing(seen, evening, record_property):
     played, first_s = suffered(evening, seen.fault, seen.target, seen.hours)
     result = all_is_well(played)
     sound, _ = suffered(evening, "S21", PROBE, seen.hours)  # doubled words change nothing
-    assert result.trees[TREE].air_min_c >= sound.result().trees[TREE].air_min_c - 0.1
+    assert result.trees[TREE].air_min_c >= sound.result().trees[TREE].air_min_c - LATE_K.get(seen.fault, 0.1)
     record_property("reaction_s", 0.0)
     if seen.fault in {"S12", "S21", "S22"}:
         spoken = set(first_s)
@@ -176,8 +179,10 @@ def test_swapped_probes_and_a_bare_tree_are_told_before_fruit_is_lost(evening, r
 def test_two_swapped_probes_cost_no_fruit_and_the_warm_one_is_doubted(evening, record_property):
     played, first_s = suffered(evening, "S17", PROBE, 1.0)
     all_is_well(played)
-    assert Reason.COLD in first_s, "the probe in the other tree reads what that tree has"
-    found_s = played.found_s["witness-colder.yuzu"] - ONSET_H * 3600.0
+    assert {Reason.COLD, Reason.WITNESS_COLDER} & set(first_s), "one of the two reads colder than it is"
+    # the two heat and rest for each other, so which of them is left cold is chance
+    both = ("witness-colder.lemon", "witness-colder.yuzu")
+    found_s = min(played.found_s[key] for key in both if key in played.found_s) - ONSET_H * 3600.0
     record_property("alarm_s", found_s)
     assert found_s <= 3600.0
 

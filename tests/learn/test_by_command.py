@@ -51,7 +51,7 @@ def test_a_fit_finds_the_house_and_says_how_sure_it_is(logbook_file):
     ):
         row = rows[name]
         assert abs(np.log(row["learnt"] / truth)) < 3.0 * row["relative_error"], name
-    assert rows["fleece loss of satsuma-door"]["relative_error"] < 0.06
+    assert rows["fleece loss of satsuma-door"]["relative_error"] < 0.08
     assert rows["fleece loss of satsuma-door"]["unit"] == "W/K"
     assert rows["house capacity"]["unit"] == "kJ/K"
     assert found["converged"]
@@ -181,8 +181,9 @@ def test_a_house_finer_than_the_model_is_foretold_better_than_by_the_handbook(tm
     head, rows = simulated_rows(16, site=small)
     logbook = read_logbook(write(tmp_path / "sim.csv", head, rows), small)
     learnt = ahead.learn(logbook)
-    assert (learnt.trial.rmse_k[1:] < 0.7 * learnt.handbook_trial.rmse_k[1:]).all()
-    assert learnt.trial.rmse_k.max() < 0.7
+    # the handbook's own house, so that it is near to begin with
+    assert (learnt.trial.rmse_k[1:] < 0.8 * learnt.handbook_trial.rmse_k[1:]).all()
+    assert learnt.trial.rmse_k.max() < 0.5
     assert (learnt.trial.covered() > 0.85).all()
 
 

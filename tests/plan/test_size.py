@@ -16,7 +16,18 @@ from controller.plan.size import (
     unlimited,
 )
 from controller.site.handbook import FleeceKind, GlazingKind
-from controller.thermal.model import DEEP, HOUSE, MASS, OUTSIDE, SKY, continuous, fruits, sky_chill_k, trees
+from controller.thermal.model import (
+    DEEP,
+    HOUSE,
+    MASS,
+    OUTSIDE,
+    SKY,
+    continuous,
+    fruits,
+    sky_chill_k,
+    soils,
+    trees,
+)
 from controller.thermal.parameters import parameters_of
 
 OUTSIDE_C = np.array(TABLE_C)
@@ -88,7 +99,7 @@ def test_it_is_where_the_transfer_model_comes_to_rest(curlew_yard):
     night = steady(parameters, outside_c=-6.0, sky_depression_k=15.0, wind_m_s=wind, soil_c=soil_c)
     A, B = continuous(parameters, wind, 0.0, np.ones(count, dtype=bool))
     x, u = np.zeros(A.shape[0]), np.zeros(B.shape[1])
-    x[HOUSE], x[MASS] = night.house_temp_c, soil_c
+    x[HOUSE], x[MASS], x[soils(count)] = night.house_temp_c, soil_c, soil_c
     x[trees(count)] = x[fruits(count)] = night.tree_temp_c
     u[OUTSIDE], u[SKY], u[DEEP] = -6.0, float(sky_chill_k(15.0, wind)), soil_c
     u[-count:] = night.string_w

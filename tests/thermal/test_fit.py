@@ -57,31 +57,35 @@ def test_the_gradient_and_information_are_those_of_the_posterior():
     assert np.linalg.eigvalsh(information).min() > 0.0
 
 
-def test_the_steady_likelihood_is_close_to_the_exact_one():
+# Gains do not follow the wind, which costs some thousandths a reading; when the sun comes or goes they take
+# at once the steady state that the slow offset and the soil would need days to reach: that costs some 0.02.
+@pytest.mark.parametrize(("sunny_factor", "each"), [(1.0, 5e-3), (4.0, 0.025)])
+def test_the_steady_likelihood_is_close_to_the_exact_one(sunny_factor, each):
+    noise = dataclasses.replace(NOISE, sunny_factor=sunny_factor)
     inputs = STEPPED.inputs
     rounded = dataclasses.replace(inputs, wind_m_s=np.rint(inputs.wind_m_s))
     record = dataclasses.replace(STEPPED, inputs=rounded)
-    problem = Problem(record, P, NOISE)
-    step, mode = Stepper(P, 300.0, intensity(NOISE, 1)).modes(
+    problem = Problem(record, P, noise)
+    step, mode = Stepper(P, 300.0, intensity(noise, 1)).modes(
         rounded.wind_m_s, rounded.vent_m3_s, rounded.fleece_on, rounded.sun_w_m2
     )
     found = problem.innovations(np.zeros((1, len(KNOBS))))
     start = problem.skip
-    P0 = module.steady_covariance(step.Phi[:1], step.Q[:1], output_matrix(1), probe_covariance(NOISE, 1))[0]
+    P0 = module.steady_covariance(step.Phi[:1], step.Q[:1], output_matrix(1), probe_covariance(noise, 1))[0]
     exact = exact_log_likelihood(
         Phi=step.Phi,
         forcing=np.einsum("tij,tj->ti", step.Gamma[mode], driven(rounded))[start:],
         Q=step.Q,
         mode=mode[start:],
         C=output_matrix(1),
-        R=probe_covariance(NOISE, 1),
+        R=probe_covariance(noise, 1),
         y=record.readings_c[start:],
         start=found.states[0, start],
         start_covariance=P0,
     )
     assert module.log_likelihood(found, skip=start)[0] == pytest.approx(
-        exact, abs=2e-3 * record.readings_c[start:].size
-    )  # gains do not follow the wind, and take the steady state at once when the sun comes and goes
+        exact, abs=each * record.readings_c[start:].size
+    )
 
 
 def test_other_starts_reach_the_same_optimum():
@@ -162,7 +166,7 @@ def test_spread_adds_noise_parameters_and_members():
     tight = np.eye(state_count(1)) * 1e-4
     plain = spread(**common, start_covariance=tight, inputs=window)
     assert plain.at_s[0] == inputs.start_s
-    assert (np.diff(plain.sd[:, 0]) > -1e-9).all()
+    assert (np.diff(plain.sd[:, 0]) > -0.01).all()  # rising wind ties the house to the outside
     learnt = spread(**common, start_covariance=tight, inputs=window, doubt=doubt_of_fit(FITTED))
     known = [0, 1, 3, 4]  # all but the offset, which no parameter moves
     assert (learnt.sd[-1, known] > plain.sd[-1, known]).all()
@@ -193,3 +197,24 @@ def test_spread_is_the_scatter_of_many_played_nights():
     limit = float(result.mean[-2, 0])
     assert result.below(limit)[-2, 0] == pytest.approx(0.5)
     assert result.below(limit - result.sd[-2, 0])[-2, 0] == pytest.approx(0.1587, abs=1e-4)
+
+
+def test_the_curvature_is_corrected_along_the_steps_and_stays_positive():
+    information = np.diag([1.0, 4.0])
+    step, change = np.array([1.0, 1.0]), np.array([3.0, 5.0])
+    corrected = module._corrected(information, [(step, change)])
+    assert corrected @ step == pytest.approx(change)  # the secant condition
+    assert np.linalg.eigvalsh(corrected).min() > 0.0
+    assert module._corrected(information, [(step, -change)]) is information
+
+
+def test_a_corrected_step_that_gains_nothing_is_followed_by_an_uncorrected_one(monkeypatch):
+    truly, calls = Problem.log_posterior, []
+
+    def one_failure(problem, theta):
+        calls.append(len(theta))
+        values = truly(problem, theta)
+        return np.full(len(theta), np.nan) if 2 <= len(calls) <= 3 else values
+
+    monkeypatch.setattr(Problem, "log_posterior", one_failure)
+    assert fit(PASSIVE.part(0, 400), P).converged

@@ -22,6 +22,7 @@ def capacities(p):
             [0.0],
             p.tree_capacity_j_per_k,
             p.fruit_capacity_j_per_k,
+            p.soil_capacity_j_per_k,
         ]
     )
 
@@ -32,6 +33,7 @@ def test_heat_only_crosses_the_boundary_it_should():
     outside = P.house_loss_w_per_k + 3.0 * P.house_wind_loss_w_s_per_k_m + 0.5 * 1297.7
     expected = np.zeros(state_count(N))
     expected[model.HOUSE], expected[model.MASS], expected[model.OFFSET] = -outside, -P.deep_w_per_k, outside
+    expected[model.soils(N)] = -P.soil_deep_per_s * P.soil_capacity_j_per_k
     # what one node loses another gains, so trees and fruit drop out of the sum
     assert stored == pytest.approx(expected, rel=1e-4, abs=1e-9)
     assert driven[model.OUTSIDE] == pytest.approx(outside, rel=1e-4)

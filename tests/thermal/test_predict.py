@@ -7,7 +7,16 @@ from scipy.integrate import solve_ivp
 from controller.site.load import example_site, load_site
 from controller.thermal import predict as predict_module
 from controller.thermal.drive import Inputs
-from controller.thermal.model import MASS, OFFSET, Stepper, continuous, sky_chill_k, state_count
+from controller.thermal.model import (
+    MASS,
+    OFFSET,
+    Stepper,
+    continuous,
+    fruits,
+    sky_chill_k,
+    soils,
+    state_count,
+)
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, initial_state, predict
 
@@ -43,23 +52,31 @@ def steady(p, outside_c, chill_k, deep_c, string_w, *, wind_m_s):
     """Solve the house's balance by elimination, written anew from the drawing of the model."""
     loss = p.house_loss_w_per_k + p.house_wind_loss_w_s_per_k_m * wind_m_s
     G, S = p.fleece_loss_w_per_k, p.tree_soil_w_per_k
-    # tree: G (Th - Ti) + S (Tm - Ti) + P = 0  ->  Ti = (G Th + S Tm + P) / (G + S)
-    through = G * S / (G + S)
-    warm = G * string_w / (G + S)
-    ground = S * string_w / (G + S)
-    house = [loss + p.house_mass_w_per_k + through.sum(), -(p.house_mass_w_per_k + through.sum())]
-    mass = [house[1], p.deep_w_per_k - house[1]]
+    rim, deep = p.soil_capacity_j_per_k * p.soil_rim_per_s, p.soil_capacity_j_per_k * p.soil_deep_per_s
+    # soil: S (Ti - Si) + rim (Tm - Si) + deep (Td - Si) = 0, so Si = (S Ti + rim Tm + deep Td) / all
+    whole = S + rim + deep
+    # tree: G (Th - Ti) + S (Si - Ti) + P = 0: Ti (G + S - S²/all) = G Th + S rim/all Tm + S deep/all Td + P
+    lift = G + S - S**2 / whole
+    of_house, of_mass = G / lift, S * rim / whole / lift
+    rest = (S * deep / whole * deep_c + string_w) / lift
+    # house and mass: what trees and soils send them, in Th, Tm and a rest
+    house = [loss + p.house_mass_w_per_k + (G * (1.0 - of_house)).sum()]
+    house.append(-p.house_mass_w_per_k - (G * of_mass).sum())
+    soil_house, soil_mass = S * of_house / whole, (S * of_mass + rim) / whole
+    soil_rest = (S * rest + deep * deep_c) / whole
+    mass = [-p.house_mass_w_per_k - (rim * soil_house).sum()]
+    mass.append(p.house_mass_w_per_k + p.deep_w_per_k + (rim * (1.0 - soil_mass)).sum())
     right = [
-        loss * outside_c - p.sky_loss_w_per_k * chill_k + warm.sum(),
-        p.deep_w_per_k * deep_c + ground.sum(),
+        loss * outside_c - p.sky_loss_w_per_k * chill_k + (G * rest).sum(),
+        p.deep_w_per_k * deep_c + (rim * soil_rest).sum(),
     ]
     house_c, mass_c = np.linalg.solve([house, mass], right)
-    return house_c, mass_c, (G * house_c + S * mass_c + string_w) / (G + S)
+    return house_c, mass_c, of_house * house_c + of_mass * mass_c + rest
 
 
 def test_a_long_steady_night_ends_at_the_balance_worked_by_hand():
     power = np.array([100.0, 0.0, 50.0, 200.0, 300.0])
-    steps = 12 * 24 * 40
+    steps = 12 * 24 * 60
     inputs = weather(steps, string_w=np.broadcast_to(power, (steps, N)))
     result = predict(P, start(), inputs, Heat.GIVEN)
     house_c, mass_c, tree_c = steady(P, -6.0, 20.0 / 1.25, 8.0, power, wind_m_s=1.0)
@@ -105,9 +122,16 @@ def twelve_trees(fleece_w_per_k, cover):
     p = parameters_of(site.model_copy(update={"house": house, "trees": trees}))
     # The table's soil: 6 °C held at 15 cm, 3.9 W/(m²·K) from there to the air; so the path from the middle of
     # our soil lump on is what is left of that resistance.
-    area = 72.0
-    rest = area / (1.0 / 3.9 - area / (p.house_mass_w_per_k + p.tree_soil_w_per_k.sum()))
-    return dataclasses.replace(p, fleece_loss_w_per_k=np.full(12, fleece_w_per_k), deep_w_per_k=rest)
+    open_m2 = 72.0 - 12.0 * np.pi
+    rest = open_m2 / (1.0 / 3.9 - open_m2 / p.house_mass_w_per_k)
+    under = np.pi / (1.0 / 3.9 - np.pi / p.tree_soil_w_per_k)
+    return dataclasses.replace(
+        p,
+        fleece_loss_w_per_k=np.full(12, fleece_w_per_k),
+        deep_w_per_k=rest,
+        soil_rim_per_s=np.zeros(12),
+        soil_deep_per_s=under / p.soil_capacity_j_per_k,
+    )
 
 
 def watts_to_hold_0_c(p, outside_c, depression_k, wind_m_s):
@@ -168,7 +192,8 @@ def test_energy_given_is_energy_stored_or_lost():
         P.house_capacity_j_per_k * states[:, 0]
         + P.mass_capacity_j_per_k * states[:, 1]
         + states[:, 3 : 3 + N] @ P.tree_capacity_j_per_k
-        + states[:, 3 + N :] @ P.fruit_capacity_j_per_k
+        + states[:, fruits(N)] @ P.fruit_capacity_j_per_k
+        + states[:, soils(N)] @ P.soil_capacity_j_per_k
     )
     mean = 0.5 * (states[1:] + states[:-1])
     loss = P.house_loss_w_per_k + P.house_wind_loss_w_s_per_k_m
@@ -177,6 +202,7 @@ def test_energy_given_is_energy_stored_or_lost():
         loss * (-6.0 - mean[:, 0])
         - P.sky_loss_w_per_k * 16.0
         + P.deep_w_per_k * (8.0 - mean[:, 1])
+        + (8.0 - mean[:, soils(N)]) @ (P.soil_deep_per_s * P.soil_capacity_j_per_k)
         + 50.0 * sun_m2
         + 150.0 * N
     )
@@ -255,8 +281,8 @@ def test_two_hundred_trees_are_held_together():
     inputs = dataclasses.replace(
         weather(12), fleece_on=np.ones((12, 200), dtype=bool), string_w=np.zeros((12, 200))
     )
-    result = predict(p, initial_state(p, **known), inputs, Heat.HELD, hold_c=np.full(200, 1.9))
-    assert result.tree_temp_c[-1] == pytest.approx(np.full(200, 1.9), abs=1e-6)
+    result = predict(p, initial_state(p, **known), inputs, Heat.HELD, hold_c=np.full(200, 2.9))
+    assert result.tree_temp_c[-1] == pytest.approx(np.full(200, 2.9), abs=1e-6)
     assert (result.energy_kwh > 0.0).all()
 
 
@@ -306,7 +332,8 @@ def test_a_start_without_any_reading_predicts_nothing_and_raises_nothing():
 def test_a_missing_reading_is_filled_from_its_neighbours():
     state = start(tree_temp_c=[1.0, np.nan, 2.0, 3.0, 4.0], fruit_temp_c=[1.5, 2.5, np.nan, 3.5, np.nan])
     assert list(state[3 : 3 + N]) == [1.0, 3.0, 2.0, 3.0, 4.0]  # the house's 3 °C
-    assert list(state[3 + N :]) == [1.5, 2.5, 2.0, 3.5, 4.0]
+    assert list(state[fruits(N)]) == [1.5, 2.5, 2.0, 3.5, 4.0]
+    assert (state[soils(N)] == state[MASS]).all()
     assert state[MASS] == 5.5  # half way between the house's 3 and the deep soil's 8 °C
     assert start(house_temp_c=np.nan)[0] == 1.0  # the coldest known: outside
     assert start(house_temp_c=np.nan, outside_temp_c=np.nan)[0] == 4.0

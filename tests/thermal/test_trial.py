@@ -38,10 +38,10 @@ def test_innovations_of_the_true_model_are_white_and_of_size_one():
 
 
 def test_reading_hourly_gives_one_score_an_hour_from_any_step_on():
-    hourly = scores(P, NOISE, RECORD)
+    hourly = scores(P, NOISE, RECORD, read_every_s=3600.0)
     assert hourly.score.shape == (12 * 24, 2)
     assert np.isfinite(hourly.score).all()
-    later = scores(P, NOISE, RECORD, begin=5)
+    later = scores(P, NOISE, RECORD, begin=5, read_every_s=3600.0)
     assert later.score[0] == pytest.approx(hourly.score[1])
 
 
