@@ -75,7 +75,7 @@ class Drive:
 
     def echo(self, board: str, *, boot: str = "b1", on: tuple[str, ...] = ()) -> None:
         seq = self.state.boards[board].seq
-        self.tell(EchoHeard(board=board, boot=boot, session="s1", seq=seq, on=on))
+        self.tell(EchoHeard(board=board, boot=boot, session="s1", seq=seq, on=on, uptime_s=self.mono_s))
 
     def tree(self, name: str) -> Decision:
         return self.state.heat[name]

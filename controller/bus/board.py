@@ -197,7 +197,9 @@ class BoardContract:
 
     def _heats(self, name: str, mono_s: float) -> bool:
         resting = self.is_leased(mono_s) and mono_s >= self._off_from_s.get(name, math.inf)
-        return not resting and not mono_s < self._on_since_s[name]
+        # only a start is ever put off; a timer that was set back must not make one of it
+        put_off = 0.0 < self._on_since_s[name] - mono_s <= LONGEST_START_DELAY_S
+        return not resting and not put_off
 
     def _switched_on_s(self, name: str, mono_s: float) -> float | None:
         """Return since when a heater has been on, from the lease that stood until now; None if it rests."""

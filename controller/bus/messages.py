@@ -64,13 +64,17 @@ class LeasePayload(Payload):
     boot: ShortId
     seq: int = Field(ge=1)
     ttl_s: float = Field(gt=0, le=LONGEST_LEASE_S)
-    echo_uptime_s: float | None = Field(default=None, ge=0)
+    echo_uptime_s: float | None = None
     off: tuple[ShortId, ...] = Field(default=(), max_length=64)
     vent: tuple[ShortId, ...] = Field(default=(), max_length=64)
 
 
 class EchoPayload(Payload):
-    """What a board's outputs do: ``on`` lists heaters that heat and vents away from their rest."""
+    """What a board's outputs do: ``on`` lists heaters that heat and vents away from their rest.
+
+    ``uptime_s`` is how long the board has run by the timer that it counts leases with.  A timer that was set
+    back may show less than nothing; the guard lets a board rest only while its uptime runs with ours.
+    """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
 
@@ -80,7 +84,7 @@ class EchoPayload(Payload):
     at: AwareDatetime | None = None
     on: tuple[ShortId, ...] = Field(default=(), max_length=64)
     reset_reason: str = Field(default="", max_length=80)
-    uptime_s: float = Field(default=0.0, ge=0)
+    uptime_s: float = 0.0
 
 
 class AlivePayload(Payload):

@@ -36,6 +36,7 @@ class FindingCode(StrEnum):
     BOARD_SILENT = "board-silent"
     BOARD_DISOBEYS = "board-disobeys"
     BOARD_UNSTEADY = "board-unsteady"
+    BOARD_TIMER = "board-timer"
     REST_NOT_PROVED = "rest-not-proved"
     HEAT_NOT_ON = "heat-not-on"
     HEAT_WITHOUT_EFFECT = "heat-without-effect"
@@ -235,6 +236,12 @@ KNOWN: dict[FindingCode, Known] = {
         what="board starts again and again",
         cause="its supply is too weak, it hangs, or two boards have one name; it heats and gets no lease",
         look_at="the board's power supply, then whether another board was given the same name",
+    ),
+    FindingCode.BOARD_TIMER: Known(
+        severity=3,
+        what="board's timer goes back or stands still",
+        cause="it counts leases by a clock that is set, or its timer fails; it is told to heat meanwhile",
+        look_at="the board: switch it off and on; do not leave a cold night to one that does this again",
     ),
     FindingCode.REST_NOT_PROVED: Known(
         severity=4,

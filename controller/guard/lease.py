@@ -22,6 +22,12 @@ UNSTEADY_S = 600.0
 REST_FROM_LEASES_S = 3600.0
 # An echo with the lease's number is expected within this time.
 CONFIRM_S = 10.0
+# A board whose uptime falls behind our clock by more counts leases by a timer that was set back or stands
+# still: a lease there may last for hours, so it is told to heat for as long as that is so.  Echoes held up on
+# the way look the same until the next one comes.
+LAG_S = 60.0
+# By so much a small board's timer may truly run slow [s/s]; common practice for RC oscillators, no source.
+SLOW_SHARE = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,13 +45,16 @@ class BoardRules:
 class BoardMemory:
     """What is remembered of a board: what it last said, the last lease given to it, and its latest starts.
 
-    ``starts`` holds boot names in the order in which they were heard, each with the time [s].
+    ``starts`` holds boot names in the order in which they were heard, each with the time [s].  ``ahead_s``
+    is by how much its uptime was lately ahead of our clock at the most, ``lag_s`` how far it fell behind.
     """
 
     boot: str = ""
     heard_s: float = float("-inf")
     on: tuple[str, ...] = ()
     uptime_s: float = 0.0
+    ahead_s: float = float("-inf")
+    lag_s: float = 0.0
     echoed_seq: int = 0
     seq: int = 0
     sent_s: float = float("-inf")
@@ -56,8 +65,17 @@ class BoardMemory:
     unsteady_until_s: float = float("-inf")
 
     def may_rest(self, rules: BoardRules, now: Now) -> bool:
-        """Tell whether leases may be given: the board spoke lately and does not start again and again."""
+        """Tell whether it may be let rest: it is given leases, and counts their time."""
+        return self.is_leased(rules, now) and not self.is_slow
+
+    def is_leased(self, rules: BoardRules, now: Now) -> bool:
+        """Tell whether it is given leases: it spoke lately and does not start again and again."""
         return self.is_heard(rules, now) and not now.mono_s < self.unsteady_until_s
+
+    @property
+    def is_slow(self) -> bool:
+        """Whether its timer was set back or stands still, so that it may hold a lease for ever."""
+        return self.lag_s > LAG_S
 
     def is_heard(self, rules: BoardRules, now: Now) -> bool:
         """Tell whether the board spoke lately."""
@@ -93,17 +111,16 @@ def grant(
 ) -> tuple[Lease | None, BoardMemory]:
     """Return the lease to send now, if any, and the memory after sending it.
 
+    A board that cannot count time is sent leases that let nothing rest: silence would leave it with the last.
+
     Parameters
     ----------
     heat, vents
         The present decision for each tree and each vent.
     """
-    if not memory.may_rest(rules, now):
+    if not memory.is_leased(rules, now):
         return None, memory
-    off = tuple([channel for channel, tree in rules.trees.items() if heat[tree].active is False])
-    moved = tuple(
-        channel for channel, vent in rules.vents.items() if vents[vent].active != rules.rests_open[channel]
-    )
+    off, moved = ((), ()) if memory.is_slow else _wanted(rules, heat, vents)
     unchanged = off == memory.off and moved == memory.vent
     if unchanged and now.mono_s - memory.sent_s < RENEW_S:
         return None, memory
@@ -120,17 +137,35 @@ def grant(
     return lease, replace(memory, seq=lease.seq, sent_s=now.mono_s, changed_s=changed_s, off=off, vent=moved)
 
 
+def _wanted(
+    rules: BoardRules, heat: Mapping[str, Decision], vents: Mapping[str, Decision]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the heaters that may rest and the vents that may leave their rest."""
+    return (
+        tuple([channel for channel, tree in rules.trees.items() if heat[tree].active is False]),
+        tuple(
+            channel
+            for channel, vent in rules.vents.items()
+            if vents[vent].active != rules.rests_open[channel]
+        ),
+    )
+
+
 def heard(
     memory: BoardMemory, boot: str, on: tuple[str, ...], uptime_s: float, echoed_seq: int, now: Now
 ) -> BoardMemory:
     """Return a board's memory after its echo; a restarted board holds no lease, so one is due at once."""
     if boot != memory.boot:
         return _started(memory, boot, on, uptime_s, now)
+    ahead_s = uptime_s - now.mono_s
+    most_s = max(ahead_s, memory.ahead_s - SLOW_SHARE * (now.mono_s - memory.heard_s))
     return BoardMemory(
         boot=boot,
         heard_s=now.mono_s,
         on=on,
         uptime_s=uptime_s,
+        ahead_s=most_s,
+        lag_s=most_s - ahead_s,
         echoed_seq=echoed_seq,
         seq=memory.seq,
         sent_s=memory.sent_s,
@@ -164,6 +199,7 @@ def _started(memory: BoardMemory, boot: str, on: tuple[str, ...], uptime_s: floa
         heard_s=now.mono_s,
         on=on,
         uptime_s=uptime_s,
+        ahead_s=uptime_s - now.mono_s,
         seq=memory.seq,
         starts=starts,
         unsteady_until_s=until_s,

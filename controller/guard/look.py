@@ -129,6 +129,9 @@ def of_boards(
         elif now.mono_s < memory.unsteady_until_s:
             because = f"board {board.name} started more than {MOST_STARTS} times within ten minutes"
             found.append(finding(FindingCode.BOARD_UNSTEADY, board.name, because))
+        elif memory.is_slow:
+            because = f"board {board.name}'s uptime has fallen {memory.lag_s:.0f} s behind our clock"
+            found.append(finding(FindingCode.BOARD_TIMER, board.name, because))
         else:
             found += _of_outputs(board, memory, heat, now)
     return found

@@ -183,6 +183,14 @@ def test_start_delay_holds_off_only_the_first_start():
     assert b.outputs(140.0) == ALL
 
 
+def test_a_timer_set_back_does_not_make_a_start_that_is_put_off():
+    b = board()
+    b.hear(lease(1), 5000.0)
+    b.hear(lease(2, off=()), 5100.0)
+    assert b.outputs(5100.0) == ALL
+    assert b.outputs(1500.0) == ALL
+
+
 @pytest.mark.parametrize("delay_s", [-1.0, 60.1, float("nan")])
 def test_start_delay_out_of_bounds_is_refused(delay_s):
     with pytest.raises(ValueError, match="start delays"):

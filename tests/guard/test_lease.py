@@ -2,7 +2,7 @@
 
 import pytest
 
-from controller.guard.events import BoardGone
+from controller.guard.events import BoardGone, EchoHeard
 from controller.guard.finding import FindingCode
 
 
@@ -75,3 +75,53 @@ def test_a_connection_lost_and_found_is_no_start(drive):
         drive.step(10.0)
     start(drive, "aaaaaa", gone=True)
     assert leased_east(drive, "a")
+
+
+def turn(drive, uptime_of, *, seconds):
+    """Let time pass while the east board shows what its timer makes of our time; return its leases."""
+    before, drive.boards_answer = len(drive.leases()), False
+    for _ in range(int(seconds / 10.0)):
+        uptime_s, seq = uptime_of(drive.mono_s + 10.0), drive.state.boards["east"].seq
+        drive.step(10.0)
+        drive.echo("west")
+        drive.tell(EchoHeard(board="east", boot="b1", session="s1", seq=seq, on=(), uptime_s=uptime_s))
+    return [each.lease for each in drive.leases()[before:] if each.lease.board == "east"]
+
+
+def timer_findings(drive):
+    return [each.because for each in drive.state.found if each.code is FindingCode.BOARD_TIMER]
+
+
+@pytest.mark.parametrize(
+    ("uptime_of", "lag_s"),
+    [
+        pytest.param(lambda mono_s: mono_s - 3600.0, 3580.0, id="set back an hour"),
+        pytest.param(lambda _: 1000.0, 130.0, id="stands still"),
+    ],
+)
+def test_a_board_that_cannot_count_time_is_told_to_heat_and_named(drive, uptime_of, lag_s):
+    assert any(lease.off for lease in turn(drive, lambda mono_s: mono_s, seconds=1000.0))
+    turn(drive, uptime_of, seconds=120.0)
+    leases = turn(drive, uptime_of, seconds=240.0)
+    assert len(leases) >= 3, "silence would leave it with its last lease"
+    assert not any(lease.off or lease.vent for lease in leases)
+    assert timer_findings(drive)[0].startswith("board east's uptime has fallen ")
+    assert float(timer_findings(drive)[0].split()[5]) >= lag_s
+    leases = turn(drive, lambda mono_s: mono_s, seconds=120.0)
+    assert any(lease.off for lease in leases), "its clock was put right, so it may rest again"
+    assert timer_findings(drive) == []
+
+
+@pytest.mark.parametrize("rate", [0.985, 1.0, 1.02, 3.0])
+def test_a_timer_a_little_slow_or_however_fast_is_no_fault(drive, rate):
+    """One that is fast only ends its leases early."""
+    leases = turn(drive, lambda mono_s: rate * mono_s, seconds=20_000.0)
+    assert all(lease.off for lease in leases[3:])
+    assert timer_findings(drive) == []
+
+
+def test_one_echo_held_up_on_its_way_is_forgotten_with_the_next(drive):
+    turn(drive, lambda mono_s: mono_s, seconds=600.0)
+    turn(drive, lambda mono_s: mono_s - 100.0, seconds=10.0)
+    assert not any(lease.off for lease in turn(drive, lambda mono_s: mono_s, seconds=10.0))
+    assert all(lease.off for lease in turn(drive, lambda mono_s: mono_s, seconds=120.0))

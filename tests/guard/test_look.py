@@ -118,7 +118,7 @@ def test_a_string_that_stays_on_against_its_lease_is_named(drive):
         for probe, temp_c in drive.temps_c.items():
             drive.tell(ProbeHeard(probe=probe, temp_c=temp_c, at=drive.now.utc))
         drive.echo("west")
-        drive.tell(EchoHeard(board="east", boot="b1", session=None, seq=0, on=("4",)))
+        drive.tell(EchoHeard(board="east", boot="b1", session=None, seq=0, on=("4",), uptime_s=drive.mono_s))
         drive.tell(Tick())
     assert list(found(drive)) == [(FindingCode.BOARD_DISOBEYS, "east/4")]
 
