@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from secrets import token_hex
 
 from controller.bus.mqtt import MqttTransport
-from controller.bus.plain import PlainBoard, plain_boards
+from controller.bus.plain import PlainBoards, plain_boards
 from controller.bus.transport import Listener, Message
 from controller.clock import Clock, now_on
 from controller.site.model import Site
@@ -28,22 +28,25 @@ class PlainThread(threading.Thread):
         self._site, self._clock = site, clock
         self._stopping = threading.Event()
         self._cycled_s = time.monotonic()  # the wall's pace, also in rehearsals
-        self._boards: list[PlainBoard] = []
+        self._boards = PlainBoards(site, self._connect, lambda: token_hex(6))
+        self._cut: frozenset[str] = frozenset()
 
     def run(self) -> None:
         """Connect, and say what the leases want until told to stop."""
-        self._boards = [
-            PlainBoard(board, self._site, token_hex(6), self._connect, started_s=self._clock.mono_s())
-            for board in plain_boards(self._site)
-        ]
-        while self._boards and not self._stopping.is_set():
+        while plain_boards(self._site) and not self._stopping.is_set():
             now = now_on(self._clock)
-            for board in self._boards:
-                board.tick(now.mono_s, now.utc if now.clock_trusted else None)
+            self._boards.tick(now.mono_s, now.utc if now.clock_trusted else None, self._cut)
             self._cycled_s = time.monotonic()
             self._clock.wait(self._stopping, TICK_S)
-        for board in self._boards:
-            board.close(self._clock.mono_s())
+        self._boards.close(self._clock.mono_s())
+
+    def cut_off(self, board: str) -> None:
+        """Break the connections to a board off within a second, without a goodbye."""
+        self._cut |= {board}
+
+    def rejoin(self, board: str) -> None:
+        """Connect to a board again within a second, as at a start."""
+        self._cut -= {board}
 
     @property
     def is_dead(self) -> bool:
@@ -58,7 +61,7 @@ class PlainThread(threading.Thread):
     @property
     def strangers(self) -> int:
         """How many texts of others were heard on the topics of its channels."""
-        return sum(output.strangers for board in self._boards for output in board.outputs)
+        return sum(output.strangers for board in self._boards.joined for output in board.outputs)
 
     def stop(self, within_s: float) -> None:
         """Say every channel's rest, leave and end."""

@@ -1,18 +1,20 @@
 """A site with its wires as they truly are, and hands that can do what an installer's hands do."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
 from controller.bus.messages import PowerPayload
+from controller.bus.plain import plain_boards
 from controller.bus.topics import Topics
-from controller.bus.transport import Connect
+from controller.bus.transport import Connect, Message
 from controller.site.model import Board, Probe, Site
 from simulator.boards import SimBoard
+from simulator.plain_board import SimPlainBoard
 from simulator.probes import SimProbe
 from simulator.sky import Sky
-from simulator.wired_board import WiredBoard
+from simulator.wired_board import WiredBoard, WiredPlainBoard
 from simulator.wires import ProbeWire, StringWire, Wiring
 from simulator.world import World
 
@@ -21,18 +23,20 @@ HAND_C, ICE_C = 32.0, 0.0
 # A breaker trips, sooner or later, at 1.45 times its rating (IEC 60898-1, conventional tripping current).
 TRIPS_AT = 1.45
 METER_EVERY_S = 5.0
+# So often an old program speaks that somebody has forgotten [s].
+STRANGER_EVERY_S = 40.0
 
 
 class _Spoken(SimProbe):
     """A probe as its board reads it, with what is wrong with it."""
 
-    def __init__(self, sim: SimProbe, wire: ProbeWire) -> None:
+    def __init__(self, sim: SimProbe, wire: ProbeWire, is_unplugged: Callable[[], bool]) -> None:
         super().__init__(sim.name, 0)
-        self._sim, self._wire = sim, wire
+        self._sim, self._wire, self._is_unplugged = sim, wire, is_unplugged
 
     def reading_c(self) -> float:
         """Return what it says now [°C]."""
-        if self._wire.garbled:
+        if self._wire.garbled or self._is_unplugged():
             return math.nan
         return self._sim.reading_c() + self._wire.offset_k if self._wire.says_c is None else self._wire.says_c
 
@@ -50,8 +54,8 @@ class Installation(World):
         Circuits switched off or tripped.
     held : str
         The place whose probe is in somebody's hand.
-    in_ice : bool
-        Whether all probes are in melting ice.
+    in_ice, unplugged : bool
+        Whether all probes are in melting ice; whether those under the fleeces are unplugged.
     """
 
     def __init__(
@@ -63,6 +67,7 @@ class Installation(World):
         self.breakers_off: set[str] = set()
         self.held = ""
         self.in_ice = False
+        self.unplugged = False
         self._twins: list[SimBoard] = []
         self._metered_s = -math.inf
         self._order = {tree.name: number for number, tree in enumerate(site.trees)}
@@ -71,6 +76,8 @@ class Installation(World):
         self._topics = Topics(site.name)
         super().__init__(site, sky, start_utc, seed=seed, connect=connect)
         self._meter = connect("meter", (), lambda _message: None, None, on_up=lambda: None)
+        self._stranger = connect("an old program", (), lambda _message: None, None, on_up=lambda: None)
+        self._strange_s = 0.0
 
     def step(self, dt_s: float) -> None:
         """Move everything on; breakers trip, meters speak."""
@@ -78,11 +85,32 @@ class Installation(World):
         super().step(dt_s)
         for board in self._twins:
             board.tick(self.elapsed_s, self.now_utc)
+        self._let_strangers_speak()
         if self.wiring.meters and self.elapsed_s - self._metered_s >= METER_EVERY_S:
             self._metered_s = self.elapsed_s
             for name, circuit in self.wiring.circuits.items():
                 payload = PowerPayload(power_w=round(self.circuit_w(name), 1))
                 self._meter.publish(self._topics.power(circuit.metered_as), payload.to_json())
+
+    def passes_on(self, will: Message) -> bool:
+        """Tell whether the broker says a will on its topic: its access list may refuse it there."""
+        return not any(
+            channel.plain is not None
+            and channel.plain.topic == will.topic
+            and channel.id in self.wiring.boards[board.name].wills_lost
+            for board in self.site.boards
+            for channel in board.channels
+        )
+
+    def _let_strangers_speak(self) -> None:
+        """Let an old program switch the first string of a plain board off, ever again."""
+        if self.elapsed_s - self._strange_s < STRANGER_EVERY_S:
+            return
+        self._strange_s = self.elapsed_s
+        for board in plain_boards(self.site):
+            texts = board.channels[0].plain
+            if texts is not None and self.wiring.boards[board.name].stranger:
+                self._stranger.publish(texts.topic, texts.energise.encode())
 
     # ---- electricity --------------------------------------------------------------------------------
 
@@ -100,6 +128,8 @@ class Installation(World):
         board, relay = self.boards[name], self.wiring.relays[channel]
         if not board.powered or relay.coil_dead or self.wiring.boards[name].coils_unfed:
             return False
+        if isinstance(board, SimPlainBoard):
+            return (number in board.energised) != relay.inverted
         wanted = (number not in board.on) if channel in self._heaters else number in board.on
         return wanted != relay.inverted
 
@@ -164,6 +194,12 @@ class Installation(World):
             ):
                 self.breakers_off.add(circuit.name)
 
+    def network(self, board: str, on: bool) -> None:  # noqa: FBT001 (as one says it)
+        """Give or take the network of a board that knows only texts."""
+        at = self.boards[board]
+        if isinstance(at, WiredPlainBoard):
+            at.network(on)
+
     # ---- probes and boards --------------------------------------------------------------------------
 
     def _feel(self, dt_s: float, air_c: Sequence[float]) -> None:
@@ -180,6 +216,10 @@ class Installation(World):
                 lamp = lamp_k.get(sim.name, 0.0) if heat_w[tree] > 0.0 else 0.0
                 sim.follow(air_c[tree] + lamp, dt_s)
 
+    def _plug_of(self, probe: Probe) -> Callable[[], bool]:
+        """Return what tells whether a probe is unplugged now."""
+        return lambda: self.unplugged and probe.measures == "tree"
+
     def _board(
         self, board: Board, probes: Sequence[tuple[Probe, SimProbe]], seed: int, connect: Connect
     ) -> SimBoard:
@@ -187,11 +227,13 @@ class Installation(World):
         at = {sim.name: sim for sim, _, _ in self._senses}
         wires = self.wiring.probes
         spoken = [
-            (probe, _Spoken(at[wires[probe.name].place], wires[probe.name]))
+            (probe, _Spoken(at[wires[probe.name].place], wires[probe.name], self._plug_of(probe)))
             for probe, _ in probes
             if not wires[probe.name].silent
         ]
         manner = self.wiring.boards[board.name]
+        if board.is_plain:
+            return WiredPlainBoard(board, self.site, spoken, seed, connect, manner)
         if manner.doubled:
             twin = replace(manner, doubled=False, client=f"{board.name}-twin")
             self._twins.append(WiredBoard(board, self.site, (), seed + 1, connect, twin))

@@ -37,12 +37,22 @@ class Installer:
                 world.breakers_off.add(target)
             case Task.BREAKER_ON:
                 world.breakers_off = world.breakers_off - {target} if target else set()
+            case Task.CUT_NETWORK | Task.GIVE_NETWORK:
+                world.network(target, task is Task.GIVE_NETWORK)
+            case _:
+                self._do_with_probes(task, target)
+
+    def _do_with_probes(self, task: Task, target: str) -> None:
+        world = self.world
+        match task:
             case Task.HOLD_PROBE:
                 world.held = target
             case Task.RELEASE_PROBE:
                 world.held = ""
             case Task.ICE_BATH | Task.HANG_BACK:
                 world.in_ice = task is Task.ICE_BATH
+            case Task.UNPLUG_PROBES | Task.PLUG_PROBES:
+                world.unplugged = task is Task.UNPLUG_PROBES
 
     def answer(self, ask: Ask) -> tuple[str, ...]:
         """Do what is asked and return what is to be seen, truly."""

@@ -9,8 +9,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from controller.bus.plain import plain_boards
 from controller.errors import RehearsalError
-from controller.site.model import Site
+from controller.site.model import Board, Site
 from controller.wiring.cause import Cause
 from controller.wiring.loads import Load, loads_of
 from simulator.wires import Wiring
@@ -53,8 +54,19 @@ class Target:
 
     @property
     def board(self) -> str:
-        """A board."""
-        return self.site.boards[self.pick % len(self.site.boards)].name
+        """A board that speaks the contract."""
+        boards = [board.name for board in self.site.boards if not board.is_plain]
+        if not boards:
+            raise RehearsalError("this site has no board that obeys leases; choose a mistake of plain boards")
+        return boards[self.pick % len(boards)]
+
+    @property
+    def plain(self) -> Board:
+        """A board that knows only texts."""
+        boards = plain_boards(self.site)
+        if not boards:
+            raise RehearsalError("this site has no board that knows only texts; choose another mistake")
+        return boards[self.pick % len(boards)]
 
     @property
     def circuit(self) -> str:
@@ -88,6 +100,7 @@ class Mistake:
     cause: Cause
     made: Callable[[Target], tuple[Sequence[Change], tuple[str, ...]]]
     needs_meters: bool = False
+    needs_plain: bool = False
 
     def plant(self, site: Site, wiring: Wiring, pick: int = 0) -> tuple[Wiring, Expected]:
         """Return the wiring with this mistake in it, and what should be found."""
@@ -99,6 +112,25 @@ class Mistake:
 
 def _board(**fields: Any) -> Callable[[Target], tuple[Sequence[Change], tuple[str, ...]]]:
     return lambda at: ([("boards", at.board, fields)], (at.board,))
+
+
+def _plain(**fields: Any) -> Callable[[Target], tuple[Sequence[Change], tuple[str, ...]]]:
+    return lambda at: ([("boards", at.plain.name, fields)], (at.plain.name,))
+
+
+def _plain_wills(*, every: bool) -> Callable[[Target], tuple[Sequence[Change], tuple[str, ...]]]:
+    def made(at: Target) -> tuple[Sequence[Change], tuple[str, ...]]:
+        ids = tuple(channel.id for channel in at.plain.channels)
+        one = ids[at.pick % len(ids)]
+        return [("boards", at.plain.name, {"wills_lost": ids if every else (one,)})], (at.plain.name,)
+
+    return made
+
+
+def _keeps_last(at: Target) -> tuple[Sequence[Change], tuple[str, ...]]:
+    if at.plain.cut_off != "rests":
+        raise RehearsalError(f"board {at.plain.name} is not declared to rest when it is cut off")
+    return [("boards", at.plain.name, {"keeps_last": True})], (at.plain.name,)
 
 
 def _string(**fields: Any) -> Callable[[Target], tuple[Sequence[Change], tuple[str, ...]]]:
@@ -169,7 +201,10 @@ def _string_and_vent(at: Target) -> tuple[Sequence[Change], tuple[str, ...]]:
 
 
 def _boards(at: Target) -> tuple[Sequence[Change], tuple[str, ...]]:
-    one, two = at.site.boards[0].name, at.site.boards[1].name
+    boards = [board.name for board in at.site.boards if not board.is_plain]
+    if len(boards) < 2:
+        raise RehearsalError("two boards that obey leases are needed to exchange their names")
+    one, two = boards[:2]
     changes: list[Change] = []
     for load in loads_of(at.site):
         number = load.channel.partition("/")[2]
@@ -316,6 +351,77 @@ MISTAKES: tuple[Mistake, ...] = (
         "a board waits half a minute before heat",
         Cause.HEAT_DELAYED,
         _board(on_delay_s=30.0),
+    ),
+    # boards that know only texts
+    Mistake(
+        "plain-will-on-wrong-topic",
+        "the broker does not say one channel's will on its topic",
+        Cause.TEXT_WILL_UNSAID,
+        _plain_wills(every=False),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-wills-refused",
+        "the broker says no will of ours to a board that knows only texts",
+        Cause.TEXT_WILL_UNSAID,
+        _plain_wills(every=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-topics-wrong",
+        "a board that knows only texts listens to other topics",
+        Cause.TEXTS_UNHEARD,
+        _plain(deaf=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-board-off-network",
+        "a board that knows only texts, and echoes, is not in the network",
+        Cause.TEXT_ECHO_UNHEARD,
+        _plain(unheard=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-echo-on-wrong-topic",
+        "a board that knows only texts echoes on other topics",
+        Cause.TEXT_ECHO_UNHEARD,
+        _plain(echo_lost=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-echo-frozen",
+        "a board that knows only texts obeys and always echoes dead coils",
+        Cause.ECHO_STANDS_STILL,
+        _plain(echo_frozen=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-coils-unfed",
+        "a board that knows only texts echoes and its coils have no supply",
+        Cause.ECHO_WITHOUT_EFFECT,
+        _plain(coils_unfed=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-board-restores-last",
+        "a board that knows only texts starts with its last state",
+        Cause.STARTS_OFF,
+        _plain(starts_off=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-stranger",
+        "a forgotten program switches a string off by the same topic",
+        Cause.TEXT_STRANGER,
+        _plain(stranger=True),
+        needs_plain=True,
+    ),
+    Mistake(
+        "plain-board-keeps-last",
+        "a board declared to rest when cut off keeps its last text",
+        Cause.LAST_TEXT_KEPT,
+        _keeps_last,
+        needs_plain=True,
     ),
     # channels and relays
     Mistake(

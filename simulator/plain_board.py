@@ -12,11 +12,17 @@ class SimPlainBoard(SimBoard):
     def _start(self, reason: str) -> None:
         self._boot, self._reason, self._born = self._rng.bytes(6).hex(), reason, False
         channels = [c for c in self._described.channels if c.id in {*self.heaters, *self.vents}]
-        self._contract = _LastTexts(channels, frozenset(self.heaters))  # type: ignore[assignment]  # as one
+        self._contract = LastTexts(channels, frozenset(self.heaters))  # type: ignore[assignment]  # as one
         self.on = self._contract.outputs(self._mono_s)
         self._echoed_s = self._read_s = float("-inf")
         topics = tuple(c.plain.topic for c in channels if c.plain is not None)
         self._transport = self._connect(self.name, topics, self._hear, None, on_up=self._rise)
+
+    @property
+    def energised(self) -> frozenset[str]:
+        """The channels whose coils are energised."""
+        texts: LastTexts = self._contract  # type: ignore[assignment]  # made in ``_start``
+        return frozenset(texts.energised) if self.powered else frozenset()
 
     def _rise(self) -> None:
         """Say nothing: it knows neither birth nor will."""
@@ -28,7 +34,7 @@ class SimPlainBoard(SimBoard):
             self._send(topic, text)
 
 
-class _LastTexts:
+class LastTexts:
     """The state of its coils."""
 
     boot = ""
@@ -36,7 +42,7 @@ class _LastTexts:
     def __init__(self, channels: list[Channel], heaters: frozenset[str]) -> None:
         self._plain = [(c, c.plain) for c in channels if c.plain is not None]
         self._heaters = heaters
-        self._energised: set[str] = set()
+        self.energised: set[str] = set()
 
     def hear(self, message: Message, _mono_s: float) -> Refusal | None:
         """Obey a text; a retained one looks to it like any other."""
@@ -44,10 +50,10 @@ class _LastTexts:
             if texts.topic != message.topic:
                 continue
             if message.payload == texts.energise.encode():
-                self._energised.add(channel.id)
+                self.energised.add(channel.id)
                 return None
             if message.payload == texts.release.encode():
-                self._energised.discard(channel.id)
+                self.energised.discard(channel.id)
                 return None
         return Refusal.GARBLED
 
@@ -57,14 +63,14 @@ class _LastTexts:
 
     def _is_on(self, channel: Channel) -> bool:
         released_is_on = channel.id in self._heaters and channel.contact == "resting"
-        return (channel.id in self._energised) != released_is_on
+        return (channel.id in self.energised) != released_is_on
 
-    def echoes(self) -> list[tuple[str, bytes]]:
-        """Return what it says of its coils, where it says anything."""
+    def echoes(self, *, released: bool = False) -> list[tuple[str, bytes]]:
+        """Return what it says of its coils, where it says anything; or what it says of dead ones."""
         said = []
         for channel, texts in self._plain:
             if texts.echo_topic is not None:
-                energised = channel.id in self._energised
+                energised = channel.id in self.energised and not released
                 text = texts.echo_energised or texts.energise
                 text = text if energised else texts.echo_released or texts.release
                 said.append((texts.echo_topic, text.encode()))

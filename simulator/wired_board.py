@@ -1,16 +1,21 @@
-"""Boards that do not keep the contract, for the wiring test to find."""
+"""Boards that do not keep the contract, or not what their makers say, for the wiring test to find."""
 
 import math
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
 from controller.bus.board import BoardContract, Refusal
 from controller.bus.messages import LeasePayload
 from controller.bus.transport import Connect, Listener, Message, Transport
 from controller.site.model import Board, Probe, Site
 from simulator.boards import SimBoard
+from simulator.plain_board import LastTexts, SimPlainBoard
 from simulator.probes import SimProbe
 from simulator.wires import BoardManner
+
+# A plain board that rests when it is cut off finds out after this long: one and a half of its keepalives [s].
+FINDS_OUT_S = 45.0
 
 
 class _Silence:
@@ -141,3 +146,56 @@ class WiredBoard(SimBoard):
         self.on = tuple(name for name in echo.on if self._mono_s >= self._late.get(name, -math.inf))
         said = (*self.heaters,) if self.manner.echo_frozen else self.on
         self._transport.publish(self._topics.echo(self.name), echo.model_copy(update={"on": said}).to_json())
+
+
+class WiredPlainBoard(SimPlainBoard):
+    """A board that knows only texts, with a manner of its own."""
+
+    def __init__(
+        self,
+        board: Board,
+        site: Site,
+        probes: Sequence[tuple[Probe, SimProbe]],
+        seed: int,
+        connect: Connect,
+        manner: BoardManner,
+    ) -> None:
+        self.manner = manner
+        self._kept: frozenset[str] = frozenset()
+        self._cut_s = math.inf
+        super().__init__(board, site, probes, seed, connect)
+
+    def tick(self, mono_s: float, at: datetime) -> None:
+        """Move on; cut off for long enough, let every coil go dead if that is its manner."""
+        rests = self._described.cut_off == "rests" and not self.manner.keeps_last
+        if rests and mono_s - self._cut_s >= FINDS_OUT_S:
+            self._texts.energised.clear()
+        self._kept = self.energised if self.powered else self._kept
+        super().tick(mono_s, at)
+
+    def network(self, on: bool) -> None:  # noqa: FBT001 (as one says it)
+        """Give or take its network."""
+        self._cut_s = math.inf if on else self._mono_s
+        line: Any = self._transport
+        (line.restore if on else line.cut)()
+
+    def _start(self, reason: str) -> None:
+        super()._start(reason)
+        if self.manner.starts_off:
+            self._texts.energised |= self._kept
+            self.on = self._contract.outputs(self._mono_s)
+
+    def _hear(self, message: Message) -> None:
+        if not self.manner.deaf and not self.manner.unheard:
+            super()._hear(message)
+
+    def _send(self, topic: str, payload: bytes) -> None:
+        """Say readings always, echoes as its manner is."""
+        echoes = dict(self._texts.echoes(released=True))
+        if self.manner.unheard or (self.manner.echo_lost and topic in echoes):
+            return
+        super()._send(topic, echoes.get(topic, payload) if self.manner.echo_frozen else payload)
+
+    @property
+    def _texts(self) -> LastTexts:
+        return self._contract  # type: ignore[return-value]  # made in ``_start``

@@ -78,7 +78,11 @@ class CircuitWire:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardManner:
-    """What a board does otherwise than the contract says."""
+    """What a board does otherwise than the contract says; of one that knows only texts, than it should.
+
+    ``wills_lost`` are the channels of a plain board whose wills the broker does not pass on to their topics;
+    ``keeps_last``, that it keeps its last text although it is declared to rest when cut off.
+    """
 
     unheard: bool = False
     deaf: bool = False
@@ -97,6 +101,10 @@ class BoardManner:
     minimum_on_s: float = 120.0
     on_delay_s: float = 0.0
     client: str = ""
+    wills_lost: tuple[str, ...] = ()
+    echo_lost: bool = False
+    stranger: bool = False
+    keeps_last: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

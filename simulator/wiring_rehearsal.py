@@ -1,11 +1,13 @@
 """A wiring test rehearsed: the real procedure and messages, a simulated installation on virtual time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from zoneinfo import ZoneInfo
 
-from controller.bus.memory import MemoryBus
-from controller.bus.transport import Message
+from controller.bus.memory import MemoryBus, MemoryClient
+from controller.bus.plain import PlainBoards
+from controller.bus.transport import Listener, Message
 from controller.guard.now import Now
 from controller.site.model import Site
 from controller.wiring.check import Check, Record, Scope
@@ -61,6 +63,44 @@ class Truthful:
         return False
 
 
+class _Plain:
+    """Our side of the boards that know only texts, on the bus in memory."""
+
+    def __init__(self, world: Installation, bus: MemoryBus, seed: int) -> None:
+        self.lines: list[MemoryClient] = []
+        self._world, self._bus = world, bus
+        self._cut: frozenset[str] = frozenset()
+        boots = (f"{seed}-{number}" for number in count(1))
+        self._boards = PlainBoards(world.site, self._connect, lambda: next(boots))
+
+    def tick(self) -> None:
+        """Say what is due."""
+        self._boards.tick(self._world.elapsed_s, self._world.now_utc, self._cut)
+
+    def cut_off(self, board: str) -> None:
+        """Break the connections to a board off."""
+        self._cut |= {board}
+
+    def rejoin(self, board: str) -> None:
+        """Make them anew."""
+        self._cut -= {board}
+
+    def _connect(
+        self,
+        client: str,
+        filters: Sequence[str],
+        listener: Listener,
+        will: Message | None,
+        /,
+        *,
+        on_up: Callable[[], None],
+    ) -> MemoryClient:
+        """Connect by a broker that may refuse a will."""
+        said = will if will is not None and self._world.passes_on(will) else None
+        self.lines.append(self._bus.connect(client, filters, listener, said, on_up=on_up))
+        return self.lines[-1]
+
+
 class WiringRehearsal:
     """A wiring test under way against an installation.
 
@@ -97,8 +137,14 @@ class WiringRehearsal:
         begins, ends = start - timedelta(days=8), start + timedelta(days=4)
         sky = sky_of_days([weather], site.place, start, begins, ends, seed)
         self.world = Installation(site, sky, start, self.bus.connect, wiring, seed=seed)
+        self._plain = _Plain(self.world, self.bus, seed)
         self.session = Session(
-            scope or Scope(site=site), f"wiring-{seed}", person(self.world), record=record, keep=keep
+            scope or Scope(site=site),
+            f"wiring-{seed}",
+            person(self.world),
+            self._plain,
+            record=record,
+            keep=keep,
         )
         self._heard: list[Message] = []
         self.line = self.bus.connect("wiring", self.session.hearing.filters, self._heard.append)
@@ -124,12 +170,28 @@ class WiringRehearsal:
         """Move the world on, take in what was heard, answer what is asked, look."""
         self.world.step(dt_s)
         self.bus.advance(self.world.elapsed_s)
+        self._plain.tick()
         self.bus.deliver()
         heard, self._heard[:] = tuple(self._heard), ()
         for message in heard:
             self.session.take_in(message, self.line, self.now)
         self.session.tick(self.line, self.now)
         self.bus.deliver()
+
+    def cut(self) -> None:
+        """Lose the network."""
+        for line in (self.line, *self._plain.lines):
+            line.cut()
+
+    def restore(self) -> None:
+        """Have it back."""
+        for line in (self.line, *self._plain.lines):
+            line.restore()
+
+    def kill(self) -> None:
+        """End as a killed process does."""
+        for line in (self.line, *self._plain.lines):
+            line.kill()
 
     def stop(self, because: str = "stopped by a person") -> None:
         """Press the stop key."""

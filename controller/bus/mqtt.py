@@ -8,12 +8,14 @@ is 15 s, and whether the broker still carries messages is known from a message t
 """
 
 import math
+import socket
 import sys
 import threading
 import time
 import traceback
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import wraps
 from pathlib import Path
 from secrets import token_hex
@@ -217,6 +219,18 @@ class MqttTransport:
         self._closing = True
         self.connected = False
         self._client.disconnect()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(CLOSE_WITHIN_S)
+
+    def kill(self) -> None:
+        """End as a killed process does: the connection breaks without a goodbye, so the will is published."""
+        self._closing = True
+        self.connected = False
+        line = self._client.socket()
+        if line is not None:
+            with suppress(OSError):  # it may have broken by itself just now
+                line.shutdown(socket.SHUT_RDWR)  # type: ignore[attr-defined]  # a socket, or TLS round one
+        self._client.disconnect()  # nothing can be sent any more; it only ends the thread
         if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join(CLOSE_WITHIN_S)
 

@@ -20,14 +20,14 @@ keeps its last text.  ``rimeward check`` says so.
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 from controller.bus.board import BoardContract
 from controller.bus.messages import AlivePayload
 from controller.bus.stagger import Stagger
 from controller.bus.topics import Topics
-from controller.bus.transport import Connect, Message
+from controller.bus.transport import Connect, Message, Transport
 from controller.site.model import Board, Channel, PlainTexts, Site
 
 SAY_EVERY_S = 30.0
@@ -46,6 +46,24 @@ RESET_REASON = "plain texts"
 MOST_WAITING = 100
 
 
+def said_by(channel: Channel, texts: PlainTexts, *, heats: bool) -> dict[bool, bytes]:
+    """Return the text that switches a channel on, and the one that switches it off.
+
+    On is a heater that heats, or a vent away from its rest.
+    """
+    on_released = heats and channel.contact == "resting"
+    return {on_released: texts.release.encode(), not on_released: texts.energise.encode()}
+
+
+def echoed_by(channel: Channel, texts: PlainTexts, *, heats: bool) -> dict[bytes, bool]:
+    """Return what each of a channel's echoes says: whether it is on."""
+    on_released = heats and channel.contact == "resting"
+    return {
+        (texts.echo_released or texts.release).encode(): on_released,
+        (texts.echo_energised or texts.energise).encode(): not on_released,
+    }
+
+
 class _Output:
     """One channel: its own connection with its will, what was last said on it and what the board echoed."""
 
@@ -53,15 +71,8 @@ class _Output:
         self, board: Board, channel: Channel, texts: PlainTexts, *, heats: bool, connect: Connect
     ) -> None:
         self.id, self._texts = channel.id, texts
-        released_is_on = heats and channel.contact == "resting"
-        self._text_of = {
-            released_is_on: texts.release.encode(),
-            not released_is_on: texts.energise.encode(),
-        }
-        self._echo_of = {
-            (texts.echo_released or texts.release).encode(): released_is_on,
-            (texts.echo_energised or texts.energise).encode(): not released_is_on,
-        }
+        self._text_of = said_by(channel, texts, heats=heats)
+        self._echo_of = echoed_by(channel, texts, heats=heats)
         self.echoed_on: bool | None = None
         self.echoed_s = -math.inf
         self.strangers = 0
@@ -127,9 +138,11 @@ class _Output:
 
     def close(self) -> None:
         """Leave in good order."""
-        close = getattr(self._line, "close", None)
-        if close is not None:
-            close()
+        _end(self._line, "close")
+
+    def kill(self) -> None:
+        """Break off without a goodbye."""
+        _end(self._line, "kill")
 
 
 class PlainBoard:
@@ -215,9 +228,65 @@ class PlainBoard:
         for output in self.outputs:
             output.say(output.id in self._heaters, mono_s)
             output.close()
-        close = getattr(self._line, "close", None)
-        if close is not None:
-            close()
+        _end(self._line, "close")
+
+    def kill(self) -> None:
+        """Break every connection off without a goodbye, so that the broker says the wills."""
+        for output in self.outputs:
+            output.kill()
+        _end(self._line, "kill")
+
+
+class PlainBoards:
+    """Every plain board of a site; one may be cut off, to see that the broker then says its rest.
+
+    Parameters
+    ----------
+    site, connect
+        Whose boards, and how to get onto the bus.
+    boot
+        Returns a name that is new at each start of a board.
+    """
+
+    def __init__(self, site: Site, connect: Connect, boot: Callable[[], str]) -> None:
+        self._site, self._connect, self._boot = site, connect, boot
+        self._joined: dict[str, PlainBoard] = {}
+
+    @property
+    def joined(self) -> Sequence[PlainBoard]:
+        """Those that are not cut off."""
+        return tuple(self._joined.values())
+
+    def tick(self, mono_s: float, at: datetime | None, cut: Collection[str] = ()) -> None:
+        """Move on to a time; those named are broken off, and begin anew once they are named no more."""
+        for described in plain_boards(self._site):
+            name = described.name
+            if name in cut:
+                if name in self._joined:
+                    self._joined.pop(name).kill()
+            elif name not in self._joined:
+                self._joined[name] = PlainBoard(
+                    described, self._site, self._boot(), self._connect, started_s=mono_s
+                )
+        for board in self.joined:
+            board.tick(mono_s, at)
+
+    def close(self, mono_s: float) -> None:
+        """Say every channel's rest and leave in good order."""
+        for board in self.joined:
+            board.close(mono_s)
+
+    def kill(self) -> None:
+        """End as a killed process does."""
+        for board in self.joined:
+            board.kill()
+
+
+def _end(line: Transport, way: str) -> None:
+    """End a connection in one of its ways, if it knows it."""
+    ending = getattr(line, way, None)
+    if ending is not None:
+        ending()
 
 
 def plain_boards(site: Site) -> Sequence[Board]:

@@ -29,6 +29,12 @@ class Cause(StrEnum):
     BOOT_KEPT = "boot-kept"
     MINIMUM_ON_MISSING = "minimum-on-missing"
     HEAT_DELAYED = "heat-delayed"
+    # boards that know only texts
+    TEXTS_UNHEARD = "texts-unheard"
+    TEXT_ECHO_UNHEARD = "text-echo-unheard"
+    TEXT_WILL_UNSAID = "text-will-unsaid"
+    TEXT_STRANGER = "text-stranger"
+    LAST_TEXT_KEPT = "last-text-kept"
     # probes
     PROBE_UNHEARD = "probe-unheard"
     PROBE_GARBLED = "probe-garbled"
@@ -154,6 +160,30 @@ KNOWN: dict[Cause, Known] = {
     Cause.HEAT_DELAYED: Known(
         "the board waits before it lets a heater come on",
         "its program must never delay heat",
+    ),
+    Cause.TEXTS_UNHEARD: Known(
+        "the board does not do what is said on the topics that the site file names",
+        "compare topics and texts with the board's own settings, letter by letter, and see that the broker "
+        "lets it hear them; where it echoes nothing, see also that its relays' coils have a supply",
+    ),
+    Cause.TEXT_ECHO_UNHEARD: Known(
+        "the board does not echo as the site file says: it is off, cut off, or its echo goes elsewhere",
+        "look whether it runs and is in the network; then compare the echo's topic and texts; a board that "
+        "echoes nothing is declared without echo_topic",
+    ),
+    Cause.TEXT_WILL_UNSAID: Known(
+        "the broker does not say heat when this computer dies: strings that rest then stay off",
+        "look at the broker's access list (each client may write its channel's topic, also by its will) and "
+        "at bridges between broker and board, which must carry it; no string may hang here until it is seen",
+    ),
+    Cause.TEXT_STRANGER: Known(
+        "somebody else switches the board by the same topic",
+        "find the program, button or schedule that says it and end it; let only this controller write there",
+    ),
+    Cause.LAST_TEXT_KEPT: Known(
+        "cut off from the network the board keeps its last text, though the site file says that it rests",
+        'set it to let its coils go dead when it loses the broker, or declare cut_off = "keeps" and hang no '
+        "tree's every string on it",
     ),
     Cause.PROBE_UNHEARD: Known(
         "the probe is not heard",

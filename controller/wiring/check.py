@@ -72,6 +72,12 @@ class Scope:
         return tuple(load for load in self.loads if not load.is_string)
 
 
+def judged(check: "Check", title: str, good: bool | None, evidence: str) -> Result:  # noqa: FBT001 (three values)
+    """Return what came of a check: passed, not passed, or None where it was not done."""
+    outcome = Outcome.NOT_DONE if good is None else Outcome.GOOD if good else Outcome.BAD
+    return Result(check=check.id, stage=check.stage, title=title, outcome=outcome, evidence=evidence)
+
+
 class Check(Protocol):
     """One check; ``steps`` may grow with what was seen."""
 

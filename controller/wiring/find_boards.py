@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from controller.site.model import Board
 from controller.wiring.cause import Cause, Diagnosis
 from controller.wiring.check import Record, Scope
+from controller.wiring.find_plain import plain_faults
 from controller.wiring.lights import follows
 from controller.wiring.stages.boards import ID as LISTEN_ID
 from controller.wiring.stages.boards import MOST_SKEW_S
@@ -36,8 +37,15 @@ def board_faults(record: Record, scope: Scope) -> tuple[Diagnosis, ...]:
 def _faults_of(board: Board, record: Record, scope: Scope) -> list[Diagnosis]:
     heard = record[LISTEN_ID].get("heard", Seen())
     cause, because = _presence(board, heard)
+    if cause is Cause.BOARD_UNHEARD and board.is_plain:  # this side speaks for it as long as it echoes
+        cause, because = Cause.TEXT_ECHO_UNHEARD, f"{because} on its channels' echo topics"
     if cause is not None:
         return [Diagnosis(cause=cause, targets=(board.name,), because=because)]
+    if board.is_plain:
+        return [
+            Diagnosis(cause=cause, targets=(board.name,), because=because)
+            for cause, because in plain_faults(board, record, scope)
+        ]
     found = [_clock(heard.boards[board.name]), _leases(board, record, scope)]
     named = [
         Diagnosis(cause=cause, targets=(board.name,), because=because)
@@ -132,7 +140,7 @@ def _endings(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause
 
 def _restart(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause, str]]:
     notes = record.get(f"rest/supply-{board.name}", Notes())
-    if "back" not in notes or notes.said("pull", "no") or board.is_plain:
+    if "back" not in notes or notes.said("pull", "no"):
         return
     if not gone(notes, board.name):
         yield (

@@ -16,6 +16,9 @@ _BLIND = {
     Cause.BOARD_UNHEARD,
     Cause.BOARD_RESTARTS,
     Cause.BOARD_DOUBLED,
+    Cause.TEXTS_UNHEARD,
+    Cause.TEXT_ECHO_UNHEARD,
+    Cause.TEXT_STRANGER,
 }
 
 

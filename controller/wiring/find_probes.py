@@ -35,7 +35,7 @@ def _answers(record: Record, scope: Scope) -> Mapping[str, tuple[str, ...]]:
 def probe_faults(record: Record, scope: Scope, boards: Sequence[Diagnosis]) -> tuple[Diagnosis, ...]:
     """Return what is wrong with probes, or with two in each other's places."""
     heard = record[LISTEN_ID].get("heard", Seen())
-    board_lost = any(d.cause is Cause.BOARD_UNHEARD for d in boards)
+    board_lost = any(d.cause in {Cause.BOARD_UNHEARD, Cause.TEXT_ECHO_UNHEARD} for d in boards)
     found: list[Diagnosis] = []
     for probe in scope.site.probes:
         garbled, told = heard.garbled.get(probe.name, 0), len(heard.readings.get(probe.name, ()))

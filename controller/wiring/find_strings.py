@@ -19,6 +19,7 @@ _NO_WITNESS = {
     Cause.PROBE_STANDS_STILL,
     Cause.PROBE_DOUBLED,
     Cause.BOARD_UNHEARD,
+    Cause.TEXT_ECHO_UNHEARD,
 }
 
 

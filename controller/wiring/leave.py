@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.step import NO, YES, Ask, Notes, Stand, Step
 
 
@@ -30,13 +30,7 @@ class LeaveCheck(Check):
     def result(self, notes: Notes, record: Record, scope: Scope) -> Result:  # noqa: ARG002 (the form of a check)
         """Say whether leave was given."""
         given = notes.said("begin", YES) or not scope.attended
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=self.title,
-            outcome=Outcome.GOOD if given else Outcome.NOT_DONE,
-            evidence="said and confirmed" if given else "not confirmed",
-        )
+        return judged(self, self.title, given or None, "said and confirmed" if given else "not confirmed")
 
 
 def is_refused(record: Record, leave: str) -> bool:

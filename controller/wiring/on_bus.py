@@ -54,10 +54,10 @@ class BusRun:
         keep: Callable[[Record], None] = lambda _record: None,
     ) -> None:
         self._clock = clock
-        self.session = Session(scope, f"wiring-{token_hex(4)}", person, record=record, keep=keep)
+        self._plain = PlainThread(scope.site, clock)
+        self.session = Session(scope, f"wiring-{token_hex(4)}", person, self._plain, record=record, keep=keep)
         self.stopping = threading.Event()
         self._heard: deque[Message] = deque(maxlen=MOST_WAITING)
-        self._site = scope.site
         self.transport = MqttTransport(
             scope.site.broker,
             f"{scope.site.name}-wiring",
@@ -73,9 +73,8 @@ class BusRun:
             self.transport.start()
             stack.callback(self.transport.close)
             self._connect()
-            plain = PlainThread(self._site, self._clock)
-            plain.start()
-            stack.callback(plain.stop, PLAIN_STOPS_WITHIN_S)
+            self._plain.start()
+            stack.callback(self._plain.stop, PLAIN_STOPS_WITHIN_S)
             while not self.session.state.is_over:
                 self._look()
                 self._clock.wait(self.stopping, LOOK_S)

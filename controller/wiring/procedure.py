@@ -25,10 +25,12 @@ from controller.wiring.state import (
     Action,
     Answered,
     Begin,
+    CutOff,
     Event,
     Finish,
     Phase,
     Question,
+    Rejoin,
     Say,
     State,
     Stopped,
@@ -40,11 +42,12 @@ from controller.wiring.watch import (
     GarbledCame,
     PowerCame,
     ReadingCame,
+    TextCame,
+    TextEchoCame,
     WillCame,
+    gathered,
     standing,
     with_echo,
-    with_garbled,
-    with_power,
     with_reading,
     with_will,
 )
@@ -53,6 +56,8 @@ from controller.wiring.watch import (
 MILD_K = 3.0
 # A tree warmer than this is given no more heat, whatever the step says [°C]; below the guard's own cut of 35.
 HOT_C = 30.0
+# What was said of outside and house longer ago tells nothing of now [s]: long enough for probes unplugged.
+FRESH_S = 1200.0
 # A test that goes on listens so long before it does [s]: two echoes.
 LISTENS_AGAIN_S = 65.0
 # A meter's word this long after a switching tells of it [s].
@@ -103,11 +108,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return replace(state, seen=seen, heard_s=heard), ()
         case ReadingCame():
             return _hear_reading(state, event, now)
-        case PowerCame():
-            seen = with_power(state.seen, event.circuit, event.power_w, now.mono_s - state.began_s)
-            return replace(state, seen=seen), ()
-        case GarbledCame():
-            return replace(state, seen=with_garbled(state.seen, event.probe)), ()
+        case PowerCame() | GarbledCame() | TextCame() | TextEchoCame():
+            return replace(state, seen=gathered(state.seen, event, now.mono_s - state.began_s)), ()
         case Answered():
             return _take_answer(state, event, now)
         case Stopped():
@@ -137,7 +139,8 @@ def _hear_reading(state: State, event: ReadingCame, now: Now) -> tuple[State, tu
     sample_s = state.step.sample_s if isinstance(state.step, Stand) else math.inf
     seen = with_reading(state.seen, event.probe, event.temp_c, now.mono_s - state.began_s, sample_s)
     latest_c = {**state.latest_c, event.probe: event.temp_c}
-    state = replace(state, seen=seen, latest_c=latest_c)
+    latest_s = {**state.latest_s, event.probe: now.mono_s}
+    state = replace(state, seen=seen, latest_c=latest_c, latest_s=latest_s)
     hot = frozenset(
         t.name
         for t in state.scope.site.trees
@@ -154,7 +157,7 @@ def _take_answer(state: State, event: Answered, now: Now) -> tuple[State, tuple[
     if len(known) != len(event.answer) or not known or (len(known) > 1 and not ask.several):
         return state, (Say(text=f"Please answer with {_choices(ask)}."), Question(ask=ask))
     if ask.confirms_switching and known != [NO]:
-        cold = too_cold(state)
+        cold = too_cold(state, now)
         if cold:
             return _end(state, now, complete=False, because=cold)
     seen = replace(state.seen, answer=tuple(known), text=event.text[:200])
@@ -165,7 +168,7 @@ def _choices(ask: Ask) -> str:
     return " or ".join(ask.choices) if not ask.several else f"one or more of {', '.join(ask.choices)}"
 
 
-def too_cold(state: State) -> str:
+def too_cold(state: State, now: Now) -> str:
     """Return why nothing may be switched now; empty where the air is mild."""
     site = state.scope.site
     limit_c = max(tree.hold_or_default_c for tree in site.trees) + MILD_K
@@ -173,7 +176,7 @@ def too_cold(state: State) -> str:
         temps = [
             (state.latest_c[p.name] + p.offset_k, p.name)
             for p in site.probes
-            if p.measures == measures and p.name in state.latest_c
+            if p.measures == measures and now.mono_s - state.latest_s.get(p.name, -math.inf) <= FRESH_S
         ]
         if temps:
             temp_c, name = min(temps)
@@ -184,7 +187,10 @@ def too_cold(state: State) -> str:
                 f"{name} says {temp_c:.1f} °C and strings may be needed: nothing is switched "
                 f"below {limit_c:.1f} °C"
             )
-    return "neither outside nor house air is heard, so nothing tells that it is mild: nothing is switched"
+    return (
+        f"neither outside nor house air was heard for {FRESH_S / 60:.0f} min, so nothing tells that it is "
+        "mild: nothing is switched"
+    )
 
 
 def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -192,7 +198,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         return state, ()
     if state.step is None:
         return _listen_first(state, now)
-    if state.on is not None and (cold := too_cold(state)):
+    if state.on is not None and (cold := too_cold(state, now)):
         return _end(state, now, complete=False, because=cold)
     if isinstance(state.step, Ask):
         # only while everything is at rest may somebody take longer
@@ -291,10 +297,12 @@ def _enter(
     state = replace(state, check=check.id, step=step, began_s=now.mono_s, seen=Seen(boards=boards))
     if isinstance(step, Ask):
         return state, (*actions, Question(ask=step))
-    if step.on is not None and (cold := too_cold(state)):
+    if step.on is not None and (cold := too_cold(state, now)):
         state, ended = _end(state, now, complete=False, because=cold)
         return state, (*actions, *ended)
     actions.append(Say(text=step.says))
+    state, lines = _cut_off(state, step.cut)
+    actions += lines
     if step.on is None and not step.pulled:
         state, leases = rest(state, now)
     elif step.forged:
@@ -304,9 +312,19 @@ def _enter(
     return state, (*actions, *leases)
 
 
+def _cut_off(state: State, board: str) -> tuple[State, tuple[CutOff | Rejoin, ...]]:
+    """Let our connections to one plain board, or to none, be broken."""
+    if state.cut == board:
+        return state, ()
+    back = (Rejoin(board=state.cut),) if state.cut else ()
+    off = (CutOff(board=board),) if board else ()
+    return replace(state, cut=board), (*back, *off)
+
+
 def _end(state: State, now: Now, *, complete: bool, because: str) -> tuple[State, tuple[Action, ...]]:
     if state.is_over:
         return state, ()
     state, leases = rest(state, now)
+    state, lines = _cut_off(state, "")
     state = replace(state, phase=Phase.OVER, step=None)
-    return state, (*leases, Finish(complete=complete, because=because))
+    return state, (*leases, *lines, Finish(complete=complete, because=because))

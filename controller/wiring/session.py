@@ -14,7 +14,19 @@ from controller.guard.now import Now
 from controller.wiring.check import Check, Record, Scope
 from controller.wiring.hear import Hearing
 from controller.wiring.procedure import begin, handle
-from controller.wiring.state import Answered, Begin, Event, Finish, Question, Say, State, Stopped, Ticked
+from controller.wiring.state import (
+    Answered,
+    Begin,
+    CutOff,
+    Event,
+    Finish,
+    Question,
+    Rejoin,
+    Say,
+    State,
+    Stopped,
+    Ticked,
+)
 from controller.wiring.step import Ask
 
 
@@ -42,6 +54,18 @@ class Person(Protocol):
         ...
 
 
+class PlainLines(Protocol):
+    """Our own connections to boards that know only texts."""
+
+    def cut_off(self, board: str) -> None:
+        """Break those to a board off without a goodbye."""
+        ...
+
+    def rejoin(self, board: str) -> None:
+        """Make them anew."""
+        ...
+
+
 class Session:
     """The procedure under way.
 
@@ -51,6 +75,8 @@ class Session:
         What is tested; the name of this run, which its leases carry.
     person
         Who is asked.
+    plain
+        The connections to plain boards, which the test cuts to prove their wills.
     record
         What an earlier run has seen.
     keep
@@ -62,6 +88,7 @@ class Session:
         scope: Scope,
         name: str,
         person: Person,
+        plain: PlainLines,
         *,
         record: Record | None = None,
         keep: Callable[[Record], None] = lambda _record: None,
@@ -69,7 +96,7 @@ class Session:
         self.hearing = Hearing(scope.site, name)
         self.state: State = begin(scope, name, record)
         self.finished: Finish | None = None
-        self._person, self._keep = person, keep
+        self._person, self._plain, self._keep = person, plain, keep
         self._topics = Topics(scope.site.name)
         self._question: Ask | None = None
 
@@ -102,6 +129,10 @@ class Session:
                 case Begin(check=check, number=number, of=of):
                     self._keep(self.state.record)
                     self._person.begin(check, number, of)
+                case CutOff(board=board):
+                    self._plain.cut_off(board)
+                case Rejoin(board=board):
+                    self._plain.rejoin(board)
                 case Question(ask=ask):
                     self._question = ask
                     self._person.ask(ask)

@@ -67,7 +67,21 @@ class Finish:
     because: str
 
 
-Action = GiveLease | Say | Begin | Question | Finish
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutOff:
+    """Break our own connections to a board that knows only texts, without a goodbye."""
+
+    board: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejoin:
+    """Connect to such a board again, knowing nothing of any lease before."""
+
+    board: str
+
+
+Action = GiveLease | Say | Begin | Question | Finish | CutOff | Rejoin
 
 
 class Phase(StrEnum):
@@ -94,12 +108,14 @@ class State:
     seen: Seen = field(default_factory=Seen)
     on: frozenset[str] | None = None
     moved: frozenset[str] = frozenset()
+    cut: str = ""
     echoes: Mapping[str, EchoCame] = field(default_factory=dict)
     heard_s: Mapping[str, float] = field(default_factory=dict)
     seqs: Mapping[str, int] = field(default_factory=dict)
     given_s: Mapping[str, float] = field(default_factory=dict)
     given: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = field(default_factory=dict)
     latest_c: Mapping[str, float] = field(default_factory=dict)
+    latest_s: Mapping[str, float] = field(default_factory=dict)
     hot: frozenset[str] = frozenset()
 
     @property

@@ -46,6 +46,10 @@ class Task(StrEnum):
     RELEASE_PROBE = "let go of a probe"
     ICE_BATH = "put the probes in ice"
     HANG_BACK = "hang the probes back"
+    UNPLUG_PROBES = "unplug the probes under the fleeces"
+    PLUG_PROBES = "plug the probes in again"
+    CUT_NETWORK = "cut a board off its network"
+    GIVE_NETWORK = "give a board its network back"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +58,9 @@ class Stand:
 
     ``on`` are the heaters that shall heat, all others being off; None puts everything to rest, by a lease
     that permits nothing or, ``pulled``, by none at all, so that boards rest by themselves.  ``forged``
-    also sends one lease that every board must refuse.  ``rise_k`` is how far a probe has to rise for
-    ``Until.WARMER``.
+    also sends one lease that every board must refuse.  ``cut`` is a board that knows only texts: our own
+    connections to it break without a goodbye, and stay so until the next stand that does not name it.
+    ``rise_k`` is how far a probe has to rise for ``Until.WARMER``.
     """
 
     key: str
@@ -68,6 +73,7 @@ class Stand:
     board: str = ""
     pulled: bool = False
     forged: str = ""
+    cut: str = ""
     rise_k: float = RISE_K
     sample_s: float = 0.0
 
@@ -91,6 +97,11 @@ class Ask:
 
 
 Step = Stand | Ask
+
+
+def may_switch(text: str) -> Ask:
+    """Return the question that says what will be switched next, and asks for leave."""
+    return Ask(key="ready", confirms_switching=True, text=f"{text} May it begin?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +139,11 @@ class Seen:
     power_s: Mapping[str, float] = field(default_factory=dict)
     readings: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     garbled: Mapping[str, int] = field(default_factory=dict)
+    # per channel of a board that knows only texts: when the text of its rest, and its own echo of that, was
+    # first heard [s]; and how many texts were heard that move it away from rest
+    rest_said_s: Mapping[str, float] = field(default_factory=dict)
+    rest_echoed_s: Mapping[str, float] = field(default_factory=dict)
+    moves_said: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def is_yes(self) -> bool:

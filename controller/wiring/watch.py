@@ -50,7 +50,23 @@ class GarbledCame:
     probe: str
 
 
-Came = EchoCame | WillCame | ReadingCame | PowerCame | GarbledCame
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextCame:
+    """On the topic of a plain board's channel: the text of its rest, or one that moves it away from rest."""
+
+    channel: str
+    rests: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextEchoCame:
+    """A plain board told of one channel whether it rests."""
+
+    channel: str
+    rests: bool
+
+
+Came = EchoCame | WillCame | ReadingCame | PowerCame | GarbledCame | TextCame | TextEchoCame
 
 
 def with_echo(
@@ -86,6 +102,19 @@ def standing(echo: EchoCame) -> BoardSeen:
     return BoardSeen(echoes=1, boots=(echo.boot,), uptime_s=echo.uptime_s, on=echo.on)
 
 
+def gathered(seen: Seen, event: PowerCame | GarbledCame | TextCame | TextEchoCame, after_s: float) -> Seen:
+    """Return what was seen and one event more of those that change nothing else."""
+    match event:
+        case PowerCame(circuit=circuit, power_w=power_w):
+            return with_power(seen, circuit, power_w, after_s)
+        case GarbledCame(probe=probe):
+            return replace(seen, garbled={**seen.garbled, probe: seen.garbled.get(probe, 0) + 1})
+        case TextCame():
+            return with_text(seen, event, after_s)
+        case TextEchoCame():
+            return with_text_echo(seen, event, after_s)
+
+
 def with_power(seen: Seen, circuit: str, power_w: float, after_s: float) -> Seen:
     """Return what was seen and a meter's word."""
     return replace(
@@ -95,15 +124,26 @@ def with_power(seen: Seen, circuit: str, power_w: float, after_s: float) -> Seen
     )
 
 
-def with_garbled(seen: Seen, probe: str) -> Seen:
-    """Return what was seen and one message more that is no reading."""
-    return replace(seen, garbled={**seen.garbled, probe: seen.garbled.get(probe, 0) + 1})
-
-
 def with_will(seen: Seen, board: str, after_s: float) -> Seen:
     """Return what was seen and a board's will."""
     old = seen.boards.get(board, BoardSeen())
     return replace(seen, boards={**seen.boards, board: replace(old, gone_s=after_s)})
+
+
+def with_text(seen: Seen, text: TextCame, after_s: float) -> Seen:
+    """Return what was seen and one text on a plain board's topic."""
+    if text.rests:
+        return replace(seen, rest_said_s={text.channel: after_s, **seen.rest_said_s})
+    count = seen.moves_said.get(text.channel, 0) + 1
+    return replace(seen, moves_said={**seen.moves_said, text.channel: count})
+
+
+def with_text_echo(seen: Seen, echo: TextEchoCame, after_s: float) -> Seen:
+    """Return what was seen and one echo of a plain board: nothing of a channel that left its rest."""
+    others = {name: s for name, s in seen.rest_echoed_s.items() if name != echo.channel}
+    if not echo.rests:
+        return replace(seen, rest_echoed_s=others)
+    return replace(seen, rest_echoed_s={echo.channel: after_s, **seen.rest_echoed_s})
 
 
 def with_reading(seen: Seen, probe: str, temp_c: float, after_s: float, sample_s: float) -> Seen:

@@ -262,7 +262,7 @@ def test_a_clean_end_says_heat_first(bench):
 @pytest.mark.fault("B10")
 def test_a_board_whose_echo_says_otherwise_is_told_again(bench):
     bench.lease()
-    bench.real._contract._energised.clear()  # it forgot, without a word
+    bench.real._contract.energised.clear()  # it forgot, without a word
     bench.real._echo()
     bench.go(7.0)
     assert bench.real.on == ()

@@ -8,6 +8,7 @@ from controller.wiring.procedure import scope_of
 from controller.wiring.verdict import report_of
 from simulator.wires import as_declared
 from simulator.wiring_rehearsal import WiringRehearsal
+from tests.bus.test_plain import plain_site
 
 # All that is done by day: everything but the heater step of the evening.
 DAY = tuple(stage for stage in Stage if stage is not Stage.STEP)
@@ -21,6 +22,12 @@ def site():
 @pytest.fixture(scope="session")
 def two_boards():
     return load_site(example_site("curlew-yard"))
+
+
+@pytest.fixture(scope="session")
+def plain_boards():
+    """Curlew Yard with an east board that knows only texts, echoes, and rests when it is cut off."""
+    return plain_site(cut_off="rests")
 
 
 @pytest.fixture(scope="session")

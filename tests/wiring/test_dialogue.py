@@ -43,23 +43,25 @@ PLANTED = st.none() | st.sampled_from(
     [
         m
         for m in MISTAKES
-        if not m.name.startswith(("board", "echo")) and not m.needs_meters and "exchanged" not in m.name
+        if not m.name.startswith(("board", "echo", "plain"))
+        and not m.needs_meters
+        and "exchanged" not in m.name
     ]
 )
 
 
-@given(walk=WALK, mistake=PLANTED, seed=st.integers(0, 3))
+@given(walk=WALK, mistake=PLANTED, seed=st.integers(0, 3), plain=st.booleans())
 @settings(max_examples=8, deadline=None, derandomize=True)
-def test_no_walk_leaves_a_channel_away_from_rest(site, walk, mistake, seed):
-    check_walk(site, walk, mistake, seed)
+def test_no_walk_leaves_a_channel_away_from_rest(site, plain_boards, walk, mistake, seed, plain):
+    check_walk(plain_boards if plain else site, walk, mistake, seed)
 
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-@given(walk=WALK, mistake=PLANTED, seed=st.integers(0, 3))
+@given(walk=WALK, mistake=PLANTED, seed=st.integers(0, 3), plain=st.booleans())
 @settings(max_examples=600, deadline=None)
-def test_no_walk_of_many_leaves_a_channel_away_from_rest(site, walk, mistake, seed):
-    check_walk(site, walk, mistake, seed)
+def test_no_walk_of_many_leaves_a_channel_away_from_rest(site, plain_boards, walk, mistake, seed, plain):
+    check_walk(plain_boards if plain else site, walk, mistake, seed)
 
 
 def check_walk(site, walk, mistake, seed):
@@ -71,9 +73,9 @@ def check_walk(site, walk, mistake, seed):
     for what, steps in walk:
         rehearsal.session._person.next = what
         if what == "cut":
-            rehearsal.line.cut()
+            rehearsal.cut()
         elif what == "restore":
-            rehearsal.line.restore()
+            rehearsal.restore()
         elif what == "stop":
             rehearsal.stop()
         elif what == "again":
@@ -81,7 +83,7 @@ def check_walk(site, walk, mistake, seed):
         for _ in range(steps):
             rehearsal.step(3.0)
     # the process ends: killed, as by a power cut
-    rehearsal.line.kill()
+    rehearsal.kill()
     for _ in range(int(LEASE_S / 5.0) + 2):
         rehearsal.world.step(5.0)
         rehearsal.bus.advance(rehearsal.world.elapsed_s)
@@ -92,7 +94,7 @@ def check_walk(site, walk, mistake, seed):
 def _again(rehearsal, seed):
     """Begin anew in the same world from what was kept, as after a power cut of the installer's computer."""
     kept = record_from_plain(record_to_plain(rehearsal.state.record))
-    rehearsal.line.kill()
+    rehearsal.kill()
     anew = WiringRehearsal(
         rehearsal.site,
         rehearsal.world.wiring,

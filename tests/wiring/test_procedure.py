@@ -7,16 +7,14 @@ import pytest
 
 from controller.bus.messages import LeasePayload, read
 from controller.wiring.check import Outcome, Scope, Stage
-from controller.wiring.find_boards import _restart
-from controller.wiring.procedure import handle
-from controller.wiring.stages.rest import LEASE_S, SupplyCheck
+from controller.wiring.procedure import FRESH_S, handle
+from controller.wiring.stages.rest import LEASE_S
 from controller.wiring.state import Answered, Question, Stopped
-from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Notes, Seen, Stand
+from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Stand
 from controller.wiring.verdict import Verdict
 from simulator.days import Day
 from simulator.wires import as_declared
 from simulator.wiring_rehearsal import Truthful, WiringRehearsal
-from tests.bus.test_plain import plain_site
 from tests.wiring.conftest import away_from_rest, named, report, stages
 
 
@@ -130,6 +128,22 @@ def test_frost_that_comes_while_the_test_runs_ends_it_at_rest(site):
     assert away_from_rest(rehearsal.world) == []
 
 
+def test_probes_that_fall_silent_while_strings_are_off_end_it(site):
+    scope = Scope(site=site, stages=stages(Stage.CHANNELS, Stage.STRINGS))
+    rehearsal = WiringRehearsal(site, as_declared(site), scope)
+    while not away_from_rest(rehearsal.world):
+        rehearsal.step(2.0)
+    for board in rehearsal.world.boards.values():
+        board._probes = []
+    began_s = rehearsal.world.elapsed_s
+    while not rehearsal.state.is_over and rehearsal.world.elapsed_s < began_s + 2.0 * FRESH_S:
+        rehearsal.step(2.0)
+    assert "neither outside nor house air was heard" in rehearsal.session.finished.because
+    assert rehearsal.world.elapsed_s - began_s == pytest.approx(FRESH_S, abs=30.0)
+    rehearsal.step(1.0)
+    assert away_from_rest(rehearsal.world) == []
+
+
 def test_another_controller_ends_it(site):
     rehearsal = WiringRehearsal(site, as_declared(site), Scope(site=site, stages=stages(Stage.CHANNELS)))
     while not away_from_rest(rehearsal.world):
@@ -179,23 +193,3 @@ def test_a_tree_that_grows_hot_is_given_no_more_heat(site):
     rehearsal.step(2.0)
     assert rehearsal.state.hot == {"lemon"}
     assert "1" not in rehearsal.world.boards["shed"].on
-
-
-@pytest.mark.parametrize(("lit", "outcome"), [(YES, Outcome.GOOD), (NO, Outcome.BAD)])
-def test_a_board_that_knows_only_texts_is_judged_without_supply_by_what_is_seen(lit, outcome):
-    site = plain_site()
-    board = site.boards[0]
-    check = SupplyCheck(board)
-    answers = {key: Seen(answer=(YES,)) for key in ("ready", "pull", "give")}
-    notes = Notes(
-        {
-            **answers,
-            "lit": Seen(answer=(lit,)),
-            "lit-which": Seen(answer=("nothing",)),
-            "dark": Seen(),
-            "pulled": Seen(),
-            "back": Seen(),
-        }
-    )
-    assert check.result(notes, {}, Scope(site=site)).outcome is outcome
-    assert list(_restart(board, {check.id: notes}, Scope(site=site))) == []

@@ -10,6 +10,7 @@ from controller.wiring.stages import (
     circuits,
     guards,
     heater_step,
+    plain,
     probes,
     rest,
     strings,
@@ -22,7 +23,7 @@ _CHECKS = {
     Stage.BOARDS: boards.checks,
     Stage.PROBES: probes.checks,
     Stage.CHANNELS: channels.checks,
-    Stage.REST: rest.checks,
+    Stage.REST: lambda scope: [*rest.checks(scope), *plain.checks(scope)],
     Stage.CIRCUITS: circuits.checks,
     Stage.STRINGS: strings.checks,
     Stage.GUARDS: guards.checks,
@@ -40,4 +41,4 @@ def _is_growers(check: Check) -> bool:
     """Tell whether a check belongs to the yearly short form: nothing to open, to unplug or to measure."""
     if check.stage in {Stage.PROBES, Stage.CIRCUITS, Stage.STEP}:
         return check.id == ALL_ID
-    return check.stage is not Stage.REST or check.id == LAPSE_ID
+    return check.stage is not Stage.REST or check.id == LAPSE_ID or isinstance(check, plain.WillCheck)

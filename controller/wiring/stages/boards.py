@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.step import BoardSeen, Notes, Seen, Stand, Step
 
 ID = "boards/listen"
@@ -50,12 +50,8 @@ class ListenCheck:
             f"; meters on circuits {', '.join(sorted(seen.power_w))}" if seen.power_w else "; no power meter"
         )
         good = not troubles
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title="Boards found",
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence=(f"heard {', '.join(found)}{meters}" if good else "; ".join(troubles)),
+        return judged(
+            self, "Boards found", good, f"heard {', '.join(found)}{meters}" if good else "; ".join(troubles)
         )
 
 

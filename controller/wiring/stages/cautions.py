@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.site.explain import CAUTIONS
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.step import YES, Ask, Notes, Step, Task
 
 BEFORE = (
@@ -14,6 +14,9 @@ BEFORE = (
     "inside who does not "
     "know that strings come on by themselves: at rest every string is ON."
 )
+
+
+READ = "read; residual-current devices tripped by their button; lamps clear"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,16 +55,10 @@ class CautionCheck:
         """Good if each was answered yes."""
         asked = ("read", "rcd", "clear", "cover")
         if not scope.attended:
-            outcome, evidence = Outcome.NOT_DONE, "nobody was there to read them"
-        elif all(notes.said(key, YES) for key in asked):
-            outcome, evidence = (
-                Outcome.GOOD,
-                "read; residual-current devices tripped by their button; lamps clear",
-            )
-        else:
-            missing = [key for key in asked if not notes.said(key, YES)]
-            outcome, evidence = Outcome.BAD, f"not answered yes: {', '.join(missing)}"
-        return Result(check=self.id, stage=self.stage, title="Cautions", outcome=outcome, evidence=evidence)
+            return judged(self, "Cautions", None, "nobody was there to read them")
+        missing = [key for key in asked if not notes.said(key, YES)]
+        evidence = f"not answered yes: {', '.join(missing)}" if missing else READ
+        return judged(self, "Cautions", not missing, evidence)
 
 
 def checks(scope: Scope) -> list[Check]:

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.loads import Load
-from controller.wiring.step import NO, YES, Ask, Notes, Seen, Stand, Step, Task, Until
+from controller.wiring.step import NO, YES, Ask, Notes, Seen, Stand, Step, Task, Until, may_switch
 
 DARK_ID = "channels/dark"
 # A heater may stay on for two minutes before it goes off; some seconds more for the echo.
@@ -58,15 +58,10 @@ class DarkCheck:
 
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
         """Ask for leave, turn the frost-stats up, tell everything to rest, look."""
-        ready = Ask(
-            key="ready",
-            confirms_switching=True,
-            text=(
-                "Next every string is switched off, then each comes on alone for a few minutes, "
-                "then each vent. "
-                "Mild air keeps frost-stats open, so they are to be turned up until the end of the test. "
-                "Is everybody clear of strings and vents, and may it begin?"
-            ),
+        ready = may_switch(
+            "Next every string is switched off, then each comes on alone for a few minutes, then each vent. "
+            "Mild air keeps frost-stats open, so they are to be turned up until the end of the test. "
+            "Is everybody clear of strings and vents?"
         )
         up = Ask(key="up", task=Task.STATS_UP, text="Turn every frost-stat to its highest setting. Done?")
         dark = Stand(
@@ -84,9 +79,7 @@ class DarkCheck:
         """Good if echoes say off, meters nothing and the person saw nothing on."""
         title = "Everything told to rest is dark"
         if "dark" not in notes:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not begun"
-            )
+            return judged(self, title, None, "not begun")
         still = sorted(lit(notes, "lit", ()) or ())
         echoed = [load.tag for load in scope.loads if notes["dark"].is_on(load.channel) is not False]
         drawn = {c: w for c, w in notes["dark"].power_w.items() if w > LEAST_W}
@@ -96,13 +89,7 @@ class DarkCheck:
         words += [f"circuit {c} still draws {w:.0f} W" for c, w in drawn.items()]
         looked = "; seen dark" if "lit" in notes else ""
         watts = f", meters {_watts(notes['dark'])}" if notes["dark"].power_w else ""
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words) or f"all boards echoed off{watts}{looked}",
-        )
+        return judged(self, title, good, "; ".join(words) or f"all boards echoed off{watts}{looked}")
 
 
 # Less than this on a circuit is no string but a meter's own error or a small transformer [W].
@@ -198,13 +185,7 @@ class ChannelCheck:
         """Good if exactly its own load followed, by echo, watts and eye."""
         title = f"Channel {self.load.channel} switches {self.load.tag}"
         if "on" not in notes:
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.NOT_DONE,
-                evidence="everything has to be dark first",
-            )
+            return judged(self, title, None, "everything has to be dark first")
         still = lit(record[DARK_ID], "lit", ()) or frozenset()
         seen_on = lit(notes, "lit", sorted({self.load.tag, *still}))
         words, good = [], True
@@ -222,20 +203,13 @@ class ChannelCheck:
             words.append(f"seen on: {', '.join(sorted(seen_on)) or 'nothing'}")
             good = good and seen_on == {self.load.tag}
         elif scope.attended or self.load.circuit not in notes["on"].power_w:
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.BAD if not good else Outcome.NOT_DONE,
-                evidence="; ".join(words) + "; nobody looked and no meter tells",
+            return judged(
+                self,
+                title,
+                None if good else False,
+                "; ".join(words) + "; nobody looked and no meter tells",
             )
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words),
-        )
+        return judged(self, title, good, "; ".join(words))
 
 
 def drawn(notes: Notes, record: Record, circuit: str) -> float:

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.site.model import Circuit
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.stages.channels import GOES_OFF_S, ask_lit, lit
-from controller.wiring.step import YES, Ask, Notes, Stand, Step, Task, Until
+from controller.wiring.step import YES, Ask, Notes, Stand, Step, Task, Until, may_switch
 
 ALL_ID = "circuits/everything"
 # Long enough for a breaker that is far too small, short enough for strings under fleece in mild air.
@@ -37,14 +37,9 @@ class CircuitCheck:
         on = frozenset(load.channel for load in scope.strings if load.circuit == name)
         load_w = scope.site.circuit_load_w(name)
         return (
-            Ask(
-                key="ready",
-                confirms_switching=True,
-                text=(
-                    f"Next all strings of circuit {name} come on together, the others go off: {load_w:g} W = "
-                    f"{load_w / self.circuit.voltage_v:.1f} A on a breaker of "
-                    f"{self.circuit.breaker_a:g} A. May it begin?"
-                ),
+            may_switch(
+                f"Next all strings of circuit {name} come on together, the others go off: {load_w:g} W = "
+                f"{load_w / self.circuit.voltage_v:.1f} A on a breaker of {self.circuit.breaker_a:g} A."
             ),
             Stand(
                 key="all",
@@ -91,11 +86,10 @@ class CircuitCheck:
         name, tags = self.circuit.name, circuit_tags(scope, self.circuit.name)
         title = f"Circuit {name} carries its strings"
         if "all" not in notes:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not begun"
-            )
+            return judged(self, title, None, "not begun")
         on, left = lit(notes, "lit", tags), lit(notes, "left", ())
-        words, good = [], True
+        words: list[str] = []
+        good: bool | None = True
         if name in notes["all"].power_w:
             drawn_w = notes["all"].power_w[name]
             load_w = scope.site.circuit_load_w(name)
@@ -115,16 +109,9 @@ class CircuitCheck:
                 f"line and neutral together {'nothing' if notes.said('clamp', YES) else 'not balanced'}"
             )
             good = good and notes.said("clamp", YES)
-        outcome = Outcome.GOOD if good else Outcome.BAD
         if good and on is None and name not in notes["all"].power_w:
-            outcome = Outcome.NOT_DONE
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=outcome,
-            evidence="; ".join(words) or "nobody looked and no meter tells",
-        )
+            good = None
+        return judged(self, title, good, "; ".join(words) or "nobody looked and no meter tells")
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,13 +138,9 @@ class EverythingCheck:
             for k in range(len(strings))
         ]
         return (
-            Ask(
-                key="ready",
-                confirms_switching=True,
-                text=(
-                    "Next every string comes on, one after the other, and all stay on for a "
-                    f"minute: {total_w:g} W in all. May it begin?"
-                ),
+            may_switch(
+                "Next every string comes on, one after the other, and all stay on for a minute: "
+                f"{total_w:g} W in all."
             ),
             *stands,
             Stand(
@@ -183,9 +166,7 @@ class EverythingCheck:
         """Good if all are lit and each circuit is within its limit."""
         title = "Everything on together"
         if "all" not in notes:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not begun"
-            )
+            return judged(self, title, None, "not begun")
         tags = [load.tag for load in scope.strings]
         on, power_w = lit(notes, "lit", tags), notes["all"].power_w
         over = [c.name for c in scope.site.circuits if power_w.get(c.name, 0.0) > c.continuous_limit_w]
@@ -193,13 +174,12 @@ class EverythingCheck:
         words += [f"seen on: {len(on)} of {len(tags)}"] if on is not None else []
         words += [f"beyond its limit: {', '.join(over)}"] if over else []
         good = not over and (on is None or on == frozenset(tags))
-        outcome = Outcome.BAD if not good else Outcome.GOOD if on is not None or power_w else Outcome.NOT_DONE
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=outcome,
-            evidence="; ".join(words) or "nobody looked and no meter tells",
+        looked = on is not None or power_w
+        return judged(
+            self,
+            title,
+            None if good and not looked else good,
+            "; ".join(words) or "nobody looked and no meter tells",
         )
 
 

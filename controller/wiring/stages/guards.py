@@ -6,7 +6,7 @@ They come last, so that each frost-stat is back at its mark when the test ends.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.leave import LeaveCheck, is_refused
 from controller.wiring.lights import on_for
 from controller.wiring.loads import Load
@@ -85,13 +85,7 @@ class GuardCheck:
         """Good if both opened, and the mark is right."""
         title = f"Cut-out and frost-stat of {self.load.tag} act"
         if "back" not in notes or "hot" not in notes:
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.NOT_DONE,
-                evidence="it could not be seen lit, so neither was seen to act",
-            )
+            return judged(self, title, None, "it could not be seen lit, so neither was seen to act")
         words = [
             f"cut-out warmed: {'dark' if notes.said('hot', YES) else 'stayed lit'}",
             f"cooled: {'lit again' if notes.said('cool', YES) else 'stayed dark'}",
@@ -99,13 +93,7 @@ class GuardCheck:
             f"its mark {', '.join(notes['dial'].answer)}",
         ]
         good = all(notes.said(key, YES) for key in ("hot", "cool", "back")) and notes.said("dial", RIGHT)
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words),
-        )
+        return judged(self, title, good, "; ".join(words))
 
 
 def checks(scope: Scope) -> list[Check]:

@@ -7,7 +7,7 @@ Watts that are known, for six hours, and six hours without them fix it.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.loads import Load
 from controller.wiring.step import NO, Ask, Notes, Stand, Step, Task
 
@@ -70,17 +70,13 @@ class StepCheck:
         """Good if every tree warmed while it heated, and cooled after."""
         title = "Six hours of heat and six without"
         if "after" not in notes:
-            outcome, evidence = (
-                Outcome.NOT_DONE,
-                "left for another evening; the house is learnt more slowly",
-            )
-        else:
-            probes = [tree.probes[0] for tree in scope.site.trees if tree.strings]
-            rises = {name: notes["heat"].rise_k(name) for name in probes}
-            good = all(rise_k >= 1.0 for rise_k in rises.values()) and not notes.said("back", NO)
-            outcome = Outcome.GOOD if good else Outcome.BAD
-            evidence = ", ".join(f"{name} {rise_k:+.1f} K" for name, rise_k in rises.items())
-        return Result(check=self.id, stage=self.stage, title=title, outcome=outcome, evidence=evidence)
+            return judged(self, title, None, "left for another evening; the house is learnt more slowly")
+        probes = [tree.probes[0] for tree in scope.site.trees if tree.strings]
+        rises = {name: notes["heat"].rise_k(name) for name in probes}
+        good = all(rise_k >= 1.0 for rise_k in rises.values()) and not notes.said("back", NO)
+        return judged(
+            self, title, good, ", ".join(f"{name} {rise_k:+.1f} K" for name, rise_k in rises.items())
+        )
 
 
 def checks(scope: Scope) -> list[Check]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from controller.errors import ProbeError
 from controller.site.ice_bath import METHOD, STEADY_S, Calibration, calibrate
 from controller.site.model import Probe
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.step import YES, Ask, Notes, Seen, Stand, Step, Task, Until
 
 # A hand is some 20 K warmer than a mild house: a probe in a sleeve rises by this within a minute or two.
@@ -78,23 +78,10 @@ class HandCheck:
         """Good if this one rose, and it alone."""
         title = f"Probe {self.probe.name} answers {place_of(scope, self.probe)}"
         if "held" not in notes:
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.NOT_DONE,
-                evidence="nobody held it",
-            )
+            return judged(self, title, None, "nobody held it")
         warm = warmed(notes["held"])
         rises = ", ".join(f"{name} +{notes['held'].rise_k(name):.1f} K" for name in warm) or "no probe rose"
-        outcome = Outcome.GOOD if warm == (self.probe.name,) else Outcome.BAD
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=outcome,
-            evidence=f"held in the hand: {rises}",
-        )
+        return judged(self, title, warm == (self.probe.name,), f"held in the hand: {rises}")
 
 
 def warmed(seen: Seen) -> tuple[str, ...]:
@@ -146,26 +133,14 @@ class IceCheck:
         """Good if every probe is within what can be corrected."""
         title = "Probes in melting ice"
         if "ice" not in notes:
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.NOT_DONE,
-                evidence="no ice bath was made",
-            )
+            return judged(self, title, None, "no ice bath was made")
         found = {probe.name: in_ice(notes["ice"], probe.name) for probe in scope.site.probes}
         words = [
             f"{name} {c.offset_k:+.2f} K" if isinstance(c, Calibration) else f"{name}: {c}"
             for name, c in found.items()
         ]
         good = all(isinstance(c, Calibration) for c in found.values())
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence=f"to be added to each: {'; '.join(words)}",
-        )
+        return judged(self, title, good, f"to be added to each: {'; '.join(words)}")
 
 
 def in_ice(seen: Seen, probe: str) -> Calibration | str:

@@ -4,9 +4,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.site.model import Board
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.stages.channels import GOES_OFF_S, ask_lit, lit
-from controller.wiring.step import NO, Ask, BoardSeen, Notes, Seen, Stand, Step, Task, Until
+from controller.wiring.step import (
+    NO,
+    Ask,
+    BoardSeen,
+    Notes,
+    Seen,
+    Stand,
+    Step,
+    Task,
+    Until,
+    may_switch,
+)
 
 LAPSE_ID, FORGED_ID = "rest/lapse", "rest/forged"
 # Leases of the test live this long and are renewed so often: short, so that a lost connection soon heats.
@@ -32,6 +43,16 @@ def all_dark(scope: Scope, key: str = "dark", *, moved: bool = True) -> Stand:
     )
 
 
+def tags_of(scope: Scope, board: Board) -> list[str]:
+    """Return the tags of the strings on a board."""
+    return [load.tag for load in scope.strings if load.board == board.name]
+
+
+def exactly(tags: Sequence[str]) -> str:
+    """Return the question whether just these are on."""
+    return f"Is exactly this lit or moved now: {', '.join(tags) or 'nothing'}?"
+
+
 @dataclass(frozen=True, slots=True)
 class LapseCheck:
     """The lease is pulled: every string comes on by itself within the lease's time, every vent rests."""
@@ -41,25 +62,27 @@ class LapseCheck:
 
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
         """Everything away from rest, then say nothing more."""
-        ready = Ask(
-            key="ready",
-            confirms_switching=True,
-            text=(
-                "Next everything is switched off and then no more leases are given: within "
-                f"{LEASE_S:.0f} s all strings "
-                f"must come on by themselves ({sum(load.power_w for load in scope.strings):g} "
-                "W). May it begin?"
-            ),
-        )
         expected = [load.tag for load in scope.strings]
-        cold = Ask(
-            key="cold",
-            text="Boards with a thermostat of their own would rest in mild air: unplug their probes, or put "
-            "them in ice. Done?",
+        ready = may_switch(
+            "Next everything is switched off and then no more leases are given: within "
+            f"{LEASE_S:.0f} s all strings must come on by themselves "
+            f"({sum(load.power_w for load in scope.strings):g} W)."
         )
+        unplug = Ask(
+            key="cold",
+            task=Task.UNPLUG_PROBES,
+            text="Boards with a thermostat of their own would rest in mild air: unplug the probes under the "
+            "fleeces. Done?",
+        )
+        plug = Ask(
+            key="plug",
+            task=Task.PLUG_PROBES,
+            text="Plug the probes in again, each in its own place. Done?",
+        )
+        has_own = any(board.own_thermostat for board in scope.site.boards)
         return (
             ready,
-            *([cold] if any(board.own_thermostat for board in scope.site.boards) else []),
+            *([unplug] if has_own else []),
             all_dark(scope),
             Stand(
                 key="lapse",
@@ -71,15 +94,14 @@ class LapseCheck:
                 until=Until.ECHO,
             ),
             *ask_lit(scope, "lit", "Is every string lit now, and every vent at rest?", notes, expected),
+            *([plug] if has_own else []),
         )
 
     def result(self, notes: Notes, record: Record, scope: Scope) -> Result:
         """Good if every string is back in time."""
         title = "Without leases everything rests by itself"
         if "lapse" not in notes:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not begun"
-            )
+            return judged(self, title, None, "not begun")
         late = {load.tag: came_on_s(notes["lapse"], load.channel) for load in scope.strings}
         bad = [tag for tag, s in late.items() if s is None or s > LEASE_S + LATE_S]
         on = lit(notes, "lit", [load.tag for load in scope.strings])
@@ -94,14 +116,7 @@ class LapseCheck:
         words += [f"not back in time by echo: {', '.join(bad)}"] if bad else []
         words += [f"seen dark: {', '.join(missing)}"] if missing else []
         words += [f"not at rest: {', '.join(moved)}"] if moved else []
-        good = not bad and not missing and not moved
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words),
-        )
+        return judged(self, title, not bad and not missing and not moved, "; ".join(words))
 
 
 def came_on_s(seen: Seen, channel: str) -> float | None:
@@ -118,14 +133,11 @@ class ForgedCheck:
 
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
         """With everything off, forge leases that would only heat."""
-        ready = Ask(
-            key="ready",
-            confirms_switching=True,
-            text="Next everything is switched off, and leases are given that each board must refuse; one "
-            "that is obeyed can only heat. May it begin?",
-        )
         return (
-            ready,
+            may_switch(
+                "Next everything is switched off, and leases are given that each board must refuse; one "
+                "that is obeyed can only heat."
+            ),
             all_dark(scope, moved=False),
             Stand(
                 key="boot",
@@ -148,22 +160,14 @@ class ForgedCheck:
         """Good if nothing came on."""
         title = "Leases of another start, and repeated ones, are refused"
         if "sequence" not in notes:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not begun"
-            )
+            return judged(self, title, None, "not begun")
         bad = [
             f"{b.name} obeyed ({key})"
             for key in ("boot", "sequence")
             for b in scope.site.boards
             if obeyed(notes, key, b.name)
         ]
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.BAD if bad else Outcome.GOOD,
-            evidence="; ".join(bad) or "no output moved, by echo",
-        )
+        return judged(self, title, not bad, "; ".join(bad) or "no output moved, by echo")
 
 
 def obeyed(notes: Notes, key: str, board: str) -> bool:
@@ -185,24 +189,15 @@ class SupplyCheck:
         """Its place in the record."""
         return f"rest/supply-{self.board.name}"
 
-    def _tags(self, scope: Scope) -> list[str]:
-        return [load.tag for load in scope.strings if load.board == self.board.name]
-
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
-        """Pull, look, give back, listen."""
+        """Pull, look, give back, look or listen."""
         if not scope.attended:
             return ()
-        name, tags = self.board.name, self._tags(scope)
+        name, tags = self.board.name, tags_of(scope, self.board)
         return (
-            Ask(
-                key="ready",
-                confirms_switching=True,
-                text=(
-                    f"Next everything is switched off, then you pull the supply of board {name} "
-                    "(its own plug, not the "
-                    "strings' mains): its strings must come on "
-                    f"({', '.join(tags) or 'it has none'}). May it begin?"
-                ),
+            may_switch(
+                f"Next everything is switched off, then you pull the supply of board {name} (its own plug, "
+                f"not the strings' mains): its strings must come on ({', '.join(tags) or 'it has none'})."
             ),
             all_dark(scope),
             Ask(
@@ -212,73 +207,63 @@ class SupplyCheck:
                 text=f"Pull the supply of board {name} now. Is it out?",
             ),
             Stand(key="pulled", says=f"board {name} is without supply", on=frozenset(), most_s=GONE_WITHIN_S),
-            *ask_lit(
-                scope,
-                "lit",
-                f"Is exactly this lit or moved now: {', '.join(tags) or 'nothing'}?",
-                notes,
-                tags,
-            ),
-            Ask(key="give", task=Task.GIVE_SUPPLY, target=name, text="Plug it in again. Done?"),
+            *ask_lit(scope, "lit", exactly(tags), notes, tags),
+            *(self._start_of_a_plain_one(notes, scope) if self.board.is_plain else self._give()),
             Stand(
                 key="back",
                 says=f"waiting for board {name} to speak again",
                 on=None,
                 board=name,
                 least_s=10.0,
-                most_s=10.0 if self.board.is_plain else RESTART_MOST_S,
+                most_s=RESTART_MOST_S,
                 until=Until.RESTARTED,
             ),
+        )
+
+    def _give(self) -> Sequence[Step]:
+        return (
+            Ask(key="give", task=Task.GIVE_SUPPLY, target=self.board.name, text="Plug it in again. Done?"),
+        )
+
+    def _start_of_a_plain_one(self, notes: Notes, scope: Scope) -> Sequence[Step]:
+        """Give it back while nobody tells it anything: only so can be seen how it starts by itself."""
+        tags = tags_of(scope, self.board)
+        return (
+            Stand(
+                key="mute",
+                says=f"our connections to board {self.board.name} are cut, so that nobody tells it anything",
+                on=frozenset(),
+                cut=self.board.name,
+                most_s=5.0,
+            ),
+            *self._give(),
+            *ask_lit(scope, "start", f"Give it time to start. {exactly(tags)}", notes, tags),
         )
 
     def result(self, notes: Notes, record: Record, scope: Scope) -> Result:
         """Good if it rested without supply, said goodbye by its will, and came back with heat on."""
         title = f"Board {self.board.name} without supply rests, and starts with heat on"
         if "back" not in notes or notes.said("pull", NO):
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=title,
-                outcome=Outcome.NOT_DONE,
-                evidence="nobody pulled its supply",
-            )
-        tags, on = self._tags(scope), lit(notes, "lit", self._tags(scope))
-        back = notes["back"].boards.get(self.board.name, BoardSeen())
-        said = gone(notes, self.board.name)
-        heaters = {load.channel.partition("/")[2] for load in scope.strings if load.board == self.board.name}
+            return judged(self, title, None, "nobody pulled its supply")
+        tags = tags_of(scope, self.board)
+        on = lit(notes, "lit", tags)
         words = [f"without supply seen on: {', '.join(sorted(on or ())) or 'nothing'}"]
         if self.board.is_plain:  # this program speaks for it, so neither will nor restart is its own
-            return Result(
-                check=self.id,
-                stage=self.stage,
-                title=f"Board {self.board.name} without supply rests",
-                outcome=Outcome.GOOD if on == frozenset(tags) else Outcome.BAD,
-                evidence=words[0],
-            )
+            start = lit(notes, "start", tags)
+            words.append(f"started with nobody speaking to it: {', '.join(sorted(start or ())) or 'nothing'}")
+            return judged(self, title, on == start == frozenset(tags), "; ".join(words))
+        back = notes["back"].boards.get(self.board.name, BoardSeen())
+        said, is_new = gone(notes, self.board.name), renewed(notes, self.board.name)
+        heaters = {load.channel.partition("/")[2] for load in scope.strings if load.board == self.board.name}
+        is_hot = back.restarted_s is not None and heaters <= set(back.first_on)
         words.append(f"its will was {'heard' if said else 'not heard'}")
         if back.restarted_s is None:
             words.append("it was not heard again")
         else:
-            words.append(
-                f"heard again after {back.restarted_s:.0f} s with "
-                f"{'all heaters on' if heaters <= set(back.first_on) else 'heaters off'}"
-            )
-            words += (
-                ["under its old boot name"]
-                if len(back.boots) == 1 and not renewed(notes, self.board.name)
-                else []
-            )
-        good = (
-            on == frozenset(tags) and said and back.restarted_s is not None and heaters <= set(back.first_on)
-        )
-        good = good and renewed(notes, self.board.name)
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words),
-        )
+            state = "all heaters on" if is_hot else "heaters off"
+            words.append(f"heard again after {back.restarted_s:.0f} s with {state}")
+            words += [] if is_new else ["under its old boot name"]
+        return judged(self, title, on == frozenset(tags) and said and is_hot and is_new, "; ".join(words))
 
 
 def gone(notes: Notes, board: str) -> bool:

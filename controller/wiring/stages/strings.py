@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.wiring.check import Check, Outcome, Record, Result, Scope, Stage
+from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.leave import LeaveCheck, is_refused
 from controller.wiring.lights import follows, on_for
 from controller.wiring.loads import Load
@@ -85,9 +85,7 @@ class HeatCheck:
         title = f"String {self.load.tag} warms {self.load.tree}"
         seen = heated(notes)
         if seen is None:
-            return Result(
-                check=self.id, stage=self.stage, title=title, outcome=Outcome.NOT_DONE, evidence="not heated"
-            )
+            return judged(self, title, None, "not heated")
         own = next(tree.probes for tree in scope.site.trees if tree.name == self.load.tree)
         first = warmest(seen, scope)
         rises = ", ".join(
@@ -97,13 +95,7 @@ class HeatCheck:
         words += ["not along its whole length"] if notes.said("whole", NO) else []
         words += ["its label says otherwise"] if notes.said("label", NO) else []
         good = first in own and len(words) == 1
-        return Result(
-            check=self.id,
-            stage=self.stage,
-            title=title,
-            outcome=Outcome.GOOD if good else Outcome.BAD,
-            evidence="; ".join(words),
-        )
+        return judged(self, title, good, "; ".join(words))
 
 
 def heated(notes: Notes) -> Seen | None:
