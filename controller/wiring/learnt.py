@@ -14,8 +14,8 @@ from controller.wiring.check import Record, Scope
 from controller.wiring.stages.heater_step import ID, SAMPLE_S, step_strings
 from controller.wiring.step import Notes, Seen
 
-# A number this uncertain was not learnt but stayed where the handbook put it (a factor of 1.3 either way).
-LEARNT_BELOW = 0.3
+# A number that the evening narrowed by less than a fifth was not learnt: it stayed where the handbook put it.
+NARROWED_TO = 0.8
 
 
 def learnt_from_step(record: Record, scope: Scope) -> list[dict[str, Any]]:
@@ -41,8 +41,13 @@ def learnt_from_step(record: Record, scope: Scope) -> list[dict[str, Any]]:
         logbook = table.logbook(scope.site, scope.site.trees)
     except LogbookError:
         return []
-    rows = parameter_rows(fit_house(logbook.record, logbook.prior))
-    return [row for row in rows if row["relative_error"] < LEARNT_BELOW]
+    fit = fit_house(logbook.record, logbook.prior)
+    widths = [knob.sd for knob in fit.knobs if not knob.of_noise]
+    return [
+        {**row, "handbook_error": width}
+        for row, width in zip(parameter_rows(fit), widths, strict=True)
+        if row["relative_error"] <= NARROWED_TO * width
+    ]
 
 
 def _coldest(parts: tuple[Seen, ...], probes: list[str], at_s: FloatArray) -> FloatArray:

@@ -39,12 +39,19 @@ def test_what_it_says_of_a_tree_is_watts_over_kelvin(stepped, site):
     heat = stepped.state.record["step/evening"]["heat"]
     for tree in site.trees:
         fleece = rows[f"fleece loss of {tree.name}"]
-        assert fleece["relative_error"] < 0.15
+        assert fleece["relative_error"] < 0.5 * fleece["handbook_error"]
         # after six hours nothing is stored any more: watts over kelvin is what fleece and soil lose together,
         # and of that the soil has the smaller part
         last_c = {name: readings[-1][1] for name, readings in heat.readings.items()}
         w_per_k = tree.strings[0].power_w / (last_c[tree.probes[0]] - last_c["house"])
         assert 0.6 * w_per_k < fleece["learnt"] < w_per_k
+
+
+def test_what_it_could_not_tell_is_left_out(stepped):
+    rows = learnt_from_step(stepped.state.record, stepped.state.scope)
+    assert all(row["relative_error"] <= 0.8 * row["handbook_error"] for row in rows)
+    # one evening at rest of sun and wind cannot tell what those do
+    assert not {row["field"] for row in rows} & {"house_wind_loss_w_s_per_k_m", "house_solar_m2"}
 
 
 def test_its_numbers_stand_on_the_sheet(stepped, site):
