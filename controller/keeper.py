@@ -13,7 +13,7 @@ when it changes, and every 15 minutes while it stands.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import assert_never
 
@@ -57,7 +57,7 @@ from controller.guard.look import (
 )
 from controller.guard.now import Now
 from controller.guard.reading import reborn, remember
-from controller.guard.state import State, with_message
+from controller.guard.state import State, changed
 from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
 from controller.guard.tree import TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, decide_vent
@@ -84,23 +84,23 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             if (circuit_memory := state.circuits.get(circuit)) is None:
                 return state, ()
             heard_of = cir.hear(circuit_memory, power_w, now)
-            return replace(state, circuits={**state.circuits, circuit: heard_of}), ()
+            return changed(state, circuits={**state.circuits, circuit: heard_of}), ()
         case BoardGone():
             return _forget_board(state, event.board), ()
         case HandOrdered() | Confirmed():
             return _hear_person(state, event, now)
         case OutlookMade(outlook=outlook):
-            return replace(state, outlook=outlook), ()
+            return changed(state, outlook=outlook), ()
         case PlanMade(plan=plan):
-            return replace(state, plan=plan, plan_came_s=now.mono_s), ()
+            return changed(state, plan=plan, plan_came_s=now.mono_s), ()
         case HouseKnown(parameters=parameters, noise=noise, weather=weather):
-            return replace(state, witness=wit.told(state.witness, parameters, noise, weather)), ()
+            return changed(state, witness=wit.told(state.witness, parameters, noise, weather)), ()
         case BusUp():
             fresh = {name: replace(m, sent_s=-math.inf) for name, m in state.boards.items()}
-            return replace(state, boards=fresh), ()
+            return changed(state, boards=fresh), ()
         case Found(source=source, findings=findings):
             all_findings = {**state.findings, source: findings}
-            return replace(state, findings=all_findings, suspects=suspects_in(all_findings)), ()
+            return changed(state, findings=all_findings, suspects=suspects_in(all_findings)), ()
         case _:
             assert_never(event)
 
@@ -113,7 +113,7 @@ def _hear_probe(state: State, event: ProbeHeard, now: Now) -> State:
     memory = remember(before, temp_c, event.at, state.latest_c, now, event.rh_pct, event.temp_c)
     if memory is before:
         return state
-    return with_message(
+    return changed(
         state,
         probes={**state.probes, event.probe: memory},
         latest_c={**state.latest_c, event.probe: memory.temp_c},
@@ -134,14 +134,14 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
         near = state.rules.board_probes[event.board]
         probes = {name: reborn(each) if name in near else each for name, each in probes.items()}
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
-    return with_message(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
+    return changed(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
 
 
 def _forget_board(state: State, board: str) -> State:
     memory = state.boards.get(board)
     if memory is None:
         return state
-    return replace(state, boards={**state.boards, board: forgotten(memory)})
+    return changed(state, boards={**state.boards, board: forgotten(memory)})
 
 
 def _hear_person(state: State, event: HandOrdered | Confirmed, now: Now) -> tuple[State, tuple[Action, ...]]:
@@ -160,7 +160,7 @@ def _take_order(state: State, order: HandOrder, now: Now) -> tuple[State, tuple[
     orders, answer = take(before, order, known, now)
     if not answer.accepted:
         return state, (Reply(answer=answer, order=order),)
-    after = replace(state, orders=orders.standing, latest_order=orders.latest, orders_before=orders.before)
+    after = changed(state, orders=orders.standing, latest_order=orders.latest, orders_before=orders.before)
     return after, (Reply(answer=answer, order=order),)
 
 
@@ -169,7 +169,7 @@ def _take_word(state: State, confirmation: Confirmation, now: Now) -> tuple[Stat
         trees=frozenset(state.trees), vents=frozenset(state.vents), longitude_deg=state.rules.longitude_deg
     )
     words, answer = take_word(confirmation, state.confirmed, known, now)
-    return replace(state, confirmed=words), (Noted(answer=answer, confirmation=confirmation),)
+    return changed(state, confirmed=words), (Noted(answer=answer, confirmation=confirmation),)
 
 
 def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None:
@@ -180,11 +180,14 @@ def _order_for(state: State, kind: str, name: str, now: Now) -> HandOrder | None
     return None
 
 
-def _judge(state: State, names: tuple[str, ...], now: Now) -> ev.Evidence | None:
+def _coldest(judged: Mapping[str, ev.Evidence], names: tuple[str, ...]) -> ev.Evidence | None:
     if len(names) == 1:  # by far the most frequent case
-        return _judge_one(state, names[0], now)
-    judged = [_judge_one(state, name, now) for name in names]
-    return ev.coldest(judged) if judged else None
+        return judged[names[0]]
+    return ev.coldest([judged[name] for name in names]) if names else None
+
+
+def _judge(state: State, names: Iterable[str], now: Now) -> dict[str, ev.Evidence]:
+    return {name: _judge_one(state, name, now) for name in names}
 
 
 def _judge_one(state: State, name: str, now: Now) -> ev.Evidence:
@@ -202,21 +205,22 @@ def _surveyed(state: State, now: Now) -> State:
         state.survey,
         rules.measured,
         state.probes,
-        _temp_c(_judge(state, rules.house_probes, now)),
+        _temp_c(_coldest(_judge(state, rules.house_probes, now), rules.house_probes)),
         outside_temp_c(state, now),
         Sky(outside_c=expected_c, sun_w_m2=sun_w_m2),
         now,
     )
-    return replace(state, survey=seen)
+    return changed(state, survey=seen)
 
 
 def outside_temp_c(state: State, now: Now) -> float:
     """Return what the outside probe reads [°C]; NaN unless it may be believed now."""
-    return _temp_c(_judge(state, state.rules.outside_probes, now))
+    names = state.rules.outside_probes
+    return _temp_c(_coldest(_judge(state, names, now), names))
 
 
-def _judge_tree(state: State, tree: str, now: Now) -> ev.Evidence:
-    evidence = _judge(state, state.rules.tree_probes[tree], now)
+def _of_tree(judged: Mapping[str, ev.Evidence], names: tuple[str, ...]) -> ev.Evidence:
+    evidence = _coldest(judged, names)
     assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
     return evidence
 
@@ -225,15 +229,17 @@ def _temp_c(evidence: ev.Evidence | None) -> float:
     return evidence.temp_c if evidence is not None and evidence.fault is None else math.nan
 
 
-def _witness(state: State, trees: Mapping[str, ev.Evidence], now: Now) -> wit.Witness:
+def _witness(
+    state: State, judged: Mapping[str, ev.Evidence], trees: Mapping[str, ev.Evidence], now: Now
+) -> wit.Witness:
     """Return the model witness as of now."""
     rules, boards = state.rules, state.boards
     if not state.witness.is_due(now):
         return state.witness
     is_done = done(state.confirmed, now)
     senses = wit.Senses(
-        house_c=_temp_c(_judge(state, rules.house_probes, now)),
-        outside_c=outside_temp_c(state, now),
+        house_c=_temp_c(_coldest(judged, rules.house_probes)),
+        outside_c=_temp_c(_coldest(judged, rules.outside_probes)),
         trees_c=tuple([_temp_c(evidence) for evidence in trees.values()]),
         vent_m3_s=sum(
             air_m3_s
@@ -263,8 +269,9 @@ _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason
 def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     rules, state = state.rules, _surveyed(state, now)
     heard_boards = {board.name for board in rules.boards if state.boards[board.name].may_rest(board, now)}
-    evidence_of = {tree.name: _judge_tree(state, tree.name, now) for tree in rules.trees}
-    witness = _witness(state, evidence_of, now)
+    judged = _judge(state, rules.periods_s, now)
+    evidence_of = {tree.name: _of_tree(judged, rules.tree_probes[tree.name]) for tree in rules.trees}
+    witness = _witness(state, judged, evidence_of, now)
     trees, heat, begun = {}, {}, False
     for number, usual in enumerate(rules.trees):
         tree = usual
@@ -283,7 +290,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     heating = any(decision.active for decision in heat.values()) or any(
         not board.trees.keys().isdisjoint(state.boards[board.name].on) for board in rules.boards
     )
-    vents, vent = _decide_vents(state, heat, now, heating=heating)
+    vents, vent = _decide_vents(state, judged, heat, now, heating=heating)
     actions: list[Action] = []
     boards = dict(state.boards)
     for board in rules.boards:
@@ -291,41 +298,22 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         if lease is not None:
             actions.append(GiveLease(lease=lease, session=state.session))
     told_s = _tell(state, heat, vent, now, actions)
-    new = State(
-        rules=rules,
-        session=state.session,
+    new = changed(
+        state,
         witness=witness,
-        survey=state.survey,
-        suspects=state.suspects,
-        probes=state.probes,
-        latest_c=state.latest_c,
         boards=boards,
         trees=trees,
         vents=vents,
-        orders=state.orders,
-        latest_order=state.latest_order,
-        orders_before=state.orders_before,
-        confirmed=state.confirmed,
         heat=heat,
         vent=vent,
         told_s=told_s,
-        outlook=state.outlook,
-        plan=state.plan,
-        plan_came_s=state.plan_came_s,
-        findings=state.findings,
-        warming=state.warming,
-        proven=state.proven,
-        cooling=state.cooling,
-        circuits=state.circuits,
-        looked_s=state.looked_s,
     )
-    return (_look(new, now) if now.mono_s - state.looked_s >= LOOK_S else new), tuple(actions)
+    return (_look(new, judged, now) if now.mono_s - state.looked_s >= LOOK_S else new), tuple(actions)
 
 
-def _look(state: State, now: Now) -> State:
+def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     """Return the state with what the guard itself now finds wrong; it changes no decision."""
     rules = state.rules
-    probes = [_judge_one(state, name, now) for name in rules.periods_s]
     lit = frozenset(
         board.trees[channel]
         for board in rules.boards
@@ -333,7 +321,7 @@ def _look(state: State, now: Now) -> State:
         if channel in board.trees
     )
     cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
-    surveyed = of_survey(state.survey, rules.measured, probes, now)
+    surveyed = of_survey(state.survey, rules.measured, judged.values(), now)
     trees, warming = of_trees(rules.trees, state.heat, lit, state.warming, now)
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     proven = {
@@ -344,7 +332,7 @@ def _look(state: State, now: Now) -> State:
     circuits, circuit_memories = _look_at_circuits(state, cold, now)
     lamps, cooling = of_cooling(state.cooling, state.heat, lit, now)
     own = (
-        *of_probes(probes),
+        *of_probes(judged.values()),
         *surveyed,
         *of_doubts(state.trees, now),
         *lamps,
@@ -354,7 +342,7 @@ def _look(state: State, now: Now) -> State:
         *of_orders(state.orders, now),
     )
     findings = {**state.findings, GUARD: own}
-    return replace(
+    return changed(
         state,
         findings=findings,
         suspects=suspects_in(findings),
@@ -393,13 +381,18 @@ def _look_at_circuits(
 
 
 def _decide_vents(
-    state: State, heat: Mapping[str, Decision], now: Now, *, heating: bool
+    state: State,
+    judged: Mapping[str, ev.Evidence],
+    heat: Mapping[str, Decision],
+    now: Now,
+    *,
+    heating: bool,
 ) -> tuple[Mapping[str, VentMemory], Mapping[str, Decision]]:
     rules = state.rules
     if not rules.vents:
         return {}, {}
-    house = _judge(state, rules.house_probes, now) or _NO_HOUSE_PROBE
-    outside = _judge(state, rules.outside_probes, now)
+    house = _coldest(judged, rules.house_probes) or _NO_HOUSE_PROBE
+    outside = _coldest(judged, rules.outside_probes)
     ask = state.plan.ask_vents(now.mono_s - state.plan_came_s) if state.plan else None
     # what is not known is not hot
     fleece_c = max((each.temp_c for each in heat.values() if each.reason not in BAD_INPUT), default=math.nan)
@@ -434,10 +427,10 @@ def _tell(
     for decisions, before in ((heat, state.heat), (vent, state.vent)):
         for name, decision in decisions.items():
             last = before.get(name)
-            changed = last is None or last.reason is not decision.reason or last.active != decision.active
+            is_news = last is None or last.reason is not decision.reason or last.active != decision.active
             key = f"{decision.kind}/{name}"
-            if changed or now.mono_s - state.told_s[key] >= REPEAT_S:
-                actions.append(Decide(decision=decision, changed=changed))
+            if is_news or now.mono_s - state.told_s[key] >= REPEAT_S:
+                actions.append(Decide(decision=decision, changed=is_news))
                 told_s = told_s if told_s is not None else dict(state.told_s)
                 told_s[key] = now.mono_s
     return state.told_s if told_s is None else told_s

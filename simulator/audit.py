@@ -1,11 +1,12 @@
 """An auditor who watches from outside the controller whether any string rests without a reason to."""
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+
+from pydantic_core import from_json
 
 from controller.bus.memory import MemoryBus
 from controller.bus.topics import Topics
@@ -63,7 +64,10 @@ class Auditor:
         self._hand, self._answer = topics.hand(""), topics.answer("")
         self._leases = {topics.lease(board.name): board.name for board in site.boards}
         self._tree_of = {string.channel: tree.name for tree in site.trees for string in tree.strings}
-        self._probes = {p.topic or topics.probe(p.name): (p.name, p.pointer) for p in site.probes}
+        near_trees = {name for tree in site.trees for name in tree.probes}
+        self._probes = {
+            p.topic or topics.probe(p.name): (p.name, p.pointer) for p in site.probes if p.name in near_trees
+        }
         self._said: dict[str, tuple[float, float]] = {}
         self._asked: dict[str, Any] = {}
         self._off_until_s: dict[str, float] = {}
@@ -102,7 +106,7 @@ class Auditor:
         if message.retained:
             return  # an old word
         try:
-            said = json.loads(message.payload)
+            said = from_json(message.payload)
         except ValueError:
             return  # not a word at all
         if message.topic in self._probes:

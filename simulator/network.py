@@ -1,9 +1,11 @@
 """A thermal network: nodes that store heat, links that carry it, boundaries that are given.
 
-One step is linearly implicit (backward Euler): every conductance is worked out from the temperatures at the
-beginning of the step and then held, so a step is one linear solve, stable at any length, and its energy
-balance closes to rounding.
+One step is linearly implicit (backward Euler): conductances are worked out from temperatures and then held,
+so a step is linear, stable at any length, and its energy balance closes to rounding.  What is ``held`` may
+serve several steps, each then two products of a matrix and a vector.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -67,6 +69,32 @@ class Links:
         return np.asarray(table)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """A network whose links conduct what they did at one moment, for steps of one length.
+
+    The temperatures after a step are ``kept`` times those before it, boundaries included, and
+    ``k_per_w`` times the heat put in.
+    """
+
+    conductance_w_per_k: FloatArray
+    dt_s: float
+    kept: FloatArray
+    k_per_w: FloatArray
+
+    def step(self, temp_k: FloatArray, source_w: FloatArray) -> FloatArray:
+        """Return the nodes' temperatures after a step [K].
+
+        Parameters
+        ----------
+        temp_k : array, shape (nodes + boundaries,)
+            Temperatures now; of the boundaries, those that hold over the step.
+        source_w : array, shape (nodes,)
+            Heat put into each node.
+        """
+        return np.asarray(self.kept @ temp_k + self.k_per_w @ source_w)
+
+
 class Network:
     """Nodes with their capacities, and which links join them.
 
@@ -123,21 +151,8 @@ class Network:
         radiant = radiant * ((temp_a * temp_a + temp_b * temp_b) * (temp_a + temp_b))
         return np.asarray(fixed + radiant + convective + wind * wind_m_s)
 
-    def step(
-        self, temp_k: FloatArray, conductance_w_per_k: FloatArray, source_w: FloatArray, dt_s: float
-    ) -> FloatArray:
-        """Return the nodes' temperatures ``dt_s`` later [K].
-
-        Parameters
-        ----------
-        temp_k : array, shape (nodes + boundaries,)
-            Temperatures now; of the boundaries, those that hold over the step.
-        conductance_w_per_k : array, shape (links,)
-        source_w : array, shape (nodes,)
-            Heat put into each node.
-        dt_s : float
-            Length of the step, above zero.
-        """
+    def held(self, conductance_w_per_k: FloatArray, dt_s: float) -> "Held":
+        """Return what makes steps of ``dt_s`` seconds while links conduct so, shape (links,)."""
         nodes, matrix, outside = self.nodes, self._matrix, self._outside
         flat = matrix.reshape(-1)
         flat[self._diagonal] = 0.0
@@ -145,9 +160,17 @@ class Network:
         outside.reshape(-1)[self._outer_places] = conductance_w_per_k.take(self._outer)
         stored = self.capacity_j_per_k / dt_s
         flat[self._diagonal] = stored + outside @ self._outside_ones - matrix @ self._ones
-        return np.asarray(
-            np.linalg.solve(matrix, stored * temp_k[:nodes] + source_w + outside @ temp_k[nodes:])
-        )
+        inverse = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+        kept = np.empty((nodes, nodes + self.boundaries))
+        np.multiply(inverse, stored, out=kept[:, :nodes])
+        np.matmul(inverse, outside, out=kept[:, nodes:])
+        return Held(conductance_w_per_k, dt_s, kept, inverse)
+
+    def step(
+        self, temp_k: FloatArray, conductance_w_per_k: FloatArray, source_w: FloatArray, dt_s: float
+    ) -> FloatArray:
+        """Return the nodes' temperatures ``dt_s`` later [K], as ``Held.step`` does."""
+        return self.held(conductance_w_per_k, dt_s).step(temp_k, source_w)
 
     def residual_w(
         self,

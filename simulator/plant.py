@@ -21,12 +21,16 @@ from simulator import materials as mat
 from simulator.building import AIR_J_PER_M3_K, build
 from simulator.materials import Variation
 from simulator.moisture import Moisture
-from simulator.network import FIXED, RADIANT, IndexArray, Network
+from simulator.network import FIXED, RADIANT, Held, IndexArray, Network
 from simulator.sky import Weather
 
 # Vapour moves in steps of this length [s]; in between its heat stays what it was, so that what is caught and
 # what it warms agree.
 VAPOUR_STEP_S = 240.0
+# What the links conduct is worked out anew when heat, vents or fleece change, when anything has moved by so
+# much [K], and after so long [s].  Against working it out at every step, a night differs by 0.04 K at most
+# (computed, in the tests).
+HOLD_K, HOLD_S = 0.3, 240.0
 # A wet surface follows its temperature by this share a vapour step: at once, a hot wet film would swing, as
 # evaporation then answers temperature more strongly than all else that cools it.
 SURFACE_SHARE = 0.4
@@ -55,7 +59,8 @@ class Plant:
         nodes = self._nodes = self.building.nodes
         self._network = Network(self.building.capacity_j_per_k, self.building.ends, nodes.boundaries)
         self._deep_c = site.house.deep_soil_c
-        self._temp_k = self._first_temp_k(air_c)
+        self._temp_k = self._held_k = self._first_temp_k(air_c)
+        self._temp_c: list[float] | None = None
         trees = self.building.trees
         self._moisture = Moisture(
             site.house.volume_m3,
@@ -80,6 +85,9 @@ class Plant:
         self._wetting_kg = mat.WETTING_KG_PER_M2 * np.concatenate(
             ([site.house.cover_area_m2], trees.fleece_m2)
         )
+        self._drives: tuple[float, float, tuple[float, ...]] | None = None
+        self._held: Held | None = None
+        self._held_s = math.inf
         self._covered = np.ones(nodes.trees, dtype=bool)
         self._set_cover()
         self._last: tuple[FloatArray, FloatArray, FloatArray, FloatArray, float] | None = None
@@ -112,38 +120,42 @@ class Plant:
         vent_m3_s : float
             Air moved through vents [m³/s].
         """
-        building, nodes, network = self.building, self._nodes, self._network
+        nodes = self._nodes
         before_k = self._temp_k
         before_k[nodes.outside] = weather.outside_temp_c + KELVIN_OFFSET_K
         before_k[nodes.sky] = (weather.longwave_down_w_m2 / STEFAN_BOLTZMANN_W_PER_M2_K4) ** 0.25
-        flow_m3_s = self._leakage_m3_s(weather) + vent_m3_s
-        self._coefficients[FIXED, self._leakage] = flow_m3_s * AIR_J_PER_M3_K
-        conductance = network.conductance_w_per_k(self._coefficients, before_k, weather.wind_m_s)
-        source_w = building.string @ np.array(heat_w, dtype=np.float64)
-        if weather.shortwave_w_m2 > 0.0:
-            source_w += self._sun_m2 * weather.shortwave_w_m2
+        drives = (dt_s, vent_m3_s, tuple(heat_w))
+        if drives != self._drives:
+            self._drives, self._held_s = drives, math.inf
+            self._string_w = self.building.string @ np.array(heat_w, dtype=np.float64)
+        held = self._held
+        if held is None or not self._held_s + dt_s <= HOLD_S or self._has_moved():
+            held = self._held = self._hold(dt_s, weather, vent_m3_s)
+            self._held_s, self._held_k = 0.0, before_k
+        self._held_s += dt_s
+        source_w = self._string_w + self._sun_m2 * weather.shortwave_w_m2
         self._vapour_due_s += dt_s
         if self._vapour_due_s >= VAPOUR_STEP_S:
-            self._move_vapour(self._vapour_due_s, weather, conductance, flow_m3_s)
+            self._move_vapour(self._vapour_due_s, weather, held.conductance_w_per_k)
             self._vapour_due_s = 0.0
         source_w[self._surface_nodes] += self._latent_w
         after_k = np.empty_like(before_k)
-        after_k[: nodes.count] = network.step(before_k, conductance, source_w, dt_s)
+        after_k[: nodes.count] = held.step(before_k, source_w)
         after_k[nodes.count :] = before_k[nodes.count :]
-        self._temp_k = after_k
-        self._last = (before_k, after_k, conductance, source_w, dt_s)
+        self._temp_k, self._temp_c = after_k, None
+        self._last = (before_k, after_k, held.conductance_w_per_k, source_w, dt_s)
 
     # ---- what may be seen ---------------------------------------------------------------------------
 
     @property
     def house_c(self) -> float:
         """House air [°C]."""
-        return float(self._temp_k[self._nodes.air]) - KELVIN_OFFSET_K
+        return self._all_c()[self._nodes.air]
 
     @property
     def cover_c(self) -> float:
         """Inner face of the cover [°C]."""
-        return float(self._temp_k[self._nodes.cover_in]) - KELVIN_OFFSET_K
+        return self._all_c()[self._nodes.cover_in]
 
     @property
     def floor_c(self) -> list[float]:
@@ -199,9 +211,15 @@ class Plant:
 
     # ---- inside -------------------------------------------------------------------------------------
 
+    def _all_c(self) -> list[float]:
+        """Return every node's temperature [°C]; asked for often, worked out once a step."""
+        if self._temp_c is None:
+            self._temp_c = (self._temp_k - KELVIN_OFFSET_K).tolist()
+        return self._temp_c
+
     def _celsius(self, nodes: IndexArray) -> list[float]:
-        celsius: list[float] = (self._temp_k[nodes] - KELVIN_OFFSET_K).tolist()
-        return celsius
+        """Return the temperatures of nodes that stand in a row [°C]."""
+        return self._all_c()[nodes[0] : nodes[-1] + 1]
 
     def _first_temp_k(self, air_c: float) -> FloatArray:
         nodes = self._nodes
@@ -214,11 +232,24 @@ class Plant:
             temp_c[layer] = self._deep_c + (air_c - self._deep_c) * np.exp(-depth_m / 1.0)
         return temp_c + KELVIN_OFFSET_K
 
+    def _has_moved(self) -> bool:
+        """Tell whether anything is warmer or colder than when links were last looked at."""
+        return float(np.abs(self._temp_k - self._held_k).max()) > HOLD_K
+
+    def _hold(self, dt_s: float, weather: Weather, vent_m3_s: float) -> Held:
+        """Work out what every link conducts now."""
+        self._flow_m3_s = self._leakage_m3_s(weather) + vent_m3_s
+        self._coefficients[FIXED, self._leakage] = self._flow_m3_s * AIR_J_PER_M3_K
+        network = self._network
+        conductance = network.conductance_w_per_k(self._coefficients, self._temp_k, weather.wind_m_s)
+        return network.held(conductance, dt_s)
+
     def _set_cover(self) -> None:
         """Choose the coefficients for the fleeces that are on."""
         building, nodes = self.building, self._nodes
         owner = building.tree_of_link
         on = np.where(owner < 0, True, self._covered[owner])  # noqa: FBT003 (an array's value)
+        self._held_s = math.inf
         self._coefficients = np.where(on, building.covered, building.bare)
         radiant = np.where(on, building.radiant[1], building.radiant[0])
         # linear in the fleece's wetness and in the cover's: dry, what each adds, and what both add together
@@ -239,7 +270,7 @@ class Plant:
         stack = mat.STACK_PER_K * abs(self.house_c - weather.outside_temp_c)
         return self.building.leakage_m3_s * max(mat.LEAST_LEAKAGE, math.sqrt(wind * wind + stack))
 
-    def _move_vapour(self, dt_s: float, weather: Weather, conductance: FloatArray, flow_m3_s: float) -> None:
+    def _move_vapour(self, dt_s: float, weather: Weather, conductance: FloatArray) -> None:
         """Move the vapour on; note the heat it leaves on each surface, and how opaque fleece has become."""
         part = self._places
         convective = np.concatenate(
@@ -259,7 +290,7 @@ class Plant:
             _vapour_kpa(weather.dew_point_c),
             self._surface_c,
             convective,
-            flow_m3_s,
+            self._flow_m3_s,
             leak / AIR_J_PER_M3_K,
             self._day_wetness if weather.shortwave_w_m2 > mat.LEAF_OPEN_W_M2 else self._night_wetness,
         )

@@ -8,9 +8,11 @@ import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any, Self, TextIO
 
 from controller.bus.memory import MemoryBus
+from controller.clock import RELEASED
 from controller.guard.decision import Decision
 from controller.guard.events import HouseKnown, OutlookMade, PlanMade
 from controller.guard.now import Now
@@ -40,6 +42,8 @@ LONG_RUN_H = 72.0
 # A night looks at a new forecast this often [s]; a long run every third day.
 FORECAST_S = 6 * 3600.0
 LONG_FORECAST_S = 72 * 3600.0
+# A program that is rehearsed on a night of the past was released at least so long before it.
+RELEASED_BEFORE = timedelta(days=30)
 # The model witness is told the weather for so long [s].
 WEATHER_S = 72 * 3600.0
 # When a forecast did not come, it is asked for again after this long [s].
@@ -152,7 +156,8 @@ class Rehearsal:
         self.site = site or night.load_site()
         self.bus = MemoryBus()
         kind = Controller if with_controller else NoController
-        self.controller = kind(self.site, self.bus, f"rehearsal-{seed}")
+        released = min(RELEASED, night.start_utc(self.site) - RELEASED_BEFORE)
+        self.controller = kind(self.site, self.bus, f"rehearsal-{seed}", released=released)
         self.world = World.of_night(night, seed, self.bus.connect, site=self.site)
         self.served = Served(self.world.sky, self.site, night, seed) if with_forecast else None
         self.auditor = Auditor(self.site, self.bus, self.world.start_utc)

@@ -28,6 +28,8 @@ class Controller:
         What it guards, and where it speaks.
     session : str
         Names its first run; those after a restart have a number behind it.
+    released : datetime
+        When the program was released: an older wall clock has not been set.
 
     Attributes
     ----------
@@ -44,8 +46,9 @@ class Controller:
 
     """
 
-    def __init__(self, site: Site, bus: MemoryBus, session: str) -> None:
+    def __init__(self, site: Site, bus: MemoryBus, session: str, *, released: datetime = RELEASED) -> None:
         self.site = site
+        self._released = released
         self.topics = Topics(site.name)
         self.standing_still = False
         self.clock_ahead_s = 0.0
@@ -109,7 +112,7 @@ class Controller:
         """Return the present as its clocks show it; a wall clock older than the release is not trusted."""
         if self.clock_ahead_s:
             utc += timedelta(seconds=self.clock_ahead_s)
-        return Now(mono_s=mono_s, utc=utc, clock_trusted=utc >= RELEASED)
+        return Now(mono_s=mono_s, utc=utc, clock_trusted=utc >= self._released)
 
     def tick(self, now: Now) -> list[Decision]:
         """Take in what was heard, decide, send; return the decisions that are news."""

@@ -39,6 +39,8 @@ def follow(before: Cooling, temp_c: float, now: Now, *, lit: bool) -> Cooling:
         return Cooling(
             at_s=now.mono_s, lit_c=temp_c, measured=False, fall_k=before.fall_k, steep=before.steep
         )
+    if before.measured and before.off_s < math.inf:  # nothing to see until it is lit again
+        return before
     off_s = min(before.off_s, now.mono_s)
     measured, fall_k, steep = before.measured, before.fall_k, before.steep
     measured = measured or not now.mono_s - before.at_s <= APART_S

@@ -53,6 +53,9 @@ class Warming:
         return self.highest_c - self.began_c
 
 
+_UNLIT = Warming()
+
+
 def near_frost(tree: TreeRules, heat: Mapping[str, Decision]) -> bool:
     """Tell whether a tree is not known to be clear of frost: bad input counts as cold."""
     return not heat[tree.name].temp_c > tree.hold_c + NEAR_FROST_K
@@ -237,7 +240,7 @@ def of_doubts(trees: Mapping[str, TreeMemory], now: Now) -> list[Finding]:
 def _follow(before: Warming | None, temp_c: float, now: Now, *, lit: bool) -> Warming | None:
     """Return how a tree takes its heat; None until its string was seen off, since only a change shows."""
     if not lit:
-        return Warming()
+        return _UNLIT
     if before is None:
         return None
     if before.since_s == math.inf:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 
 from controller.guard import circuits as cir
 from controller.guard import witness as wit
@@ -24,7 +25,7 @@ from controller.plan.plan import Plan
 from controller.site.model import Site
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # without slots, for ``changed``
 class State:
     """Everything the keeper knows.  The mappings are never changed in place.
 
@@ -66,43 +67,18 @@ class State:
         return tuple(sorted(each, key=lambda finding: -finding.severity))
 
 
-def with_message(
-    state: State,
-    *,
-    probes: Mapping[str, ProbeMemory] | None = None,
-    latest_c: Mapping[str, float] | None = None,
-    boards: Mapping[str, BoardMemory] | None = None,
-    witness: wit.Witness | None = None,
-) -> State:
-    """Return the state with what a message changed; by hand, since it happens at every message."""
-    return State(
-        rules=state.rules,
-        session=state.session,
-        witness=state.witness if witness is None else witness,
-        survey=state.survey,
-        suspects=state.suspects,
-        probes=state.probes if probes is None else probes,
-        latest_c=state.latest_c if latest_c is None else latest_c,
-        boards=state.boards if boards is None else boards,
-        trees=state.trees,
-        vents=state.vents,
-        orders=state.orders,
-        latest_order=state.latest_order,
-        orders_before=state.orders_before,
-        confirmed=state.confirmed,
-        heat=state.heat,
-        vent=state.vent,
-        told_s=state.told_s,
-        outlook=state.outlook,
-        plan=state.plan,
-        plan_came_s=state.plan_came_s,
-        findings=state.findings,
-        warming=state.warming,
-        proven=state.proven,
-        cooling=state.cooling,
-        circuits=state.circuits,
-        looked_s=state.looked_s,
-    )
+def changed(state: State, **values: Any) -> State:
+    """Return the state with some fields changed.
+
+    As ``dataclasses.replace`` does, but without setting every field anew: it happens at every message.
+    """
+    after = object.__new__(State)
+    fields = after.__dict__
+    fields.update(state.__dict__)
+    fields.update(values)
+    if len(fields) != len(state.__dict__):
+        raise TypeError(f"a state has no field {', '.join(values.keys() - state.__dict__.keys())}")
+    return after
 
 
 def begin(site: Site, session: str) -> State:

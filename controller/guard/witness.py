@@ -194,6 +194,8 @@ def told(witness: Witness, parameters: Parameters, noise: Noise, weather: Inputs
 def heated(witness: Witness, rules: WitnessRules, board: str, on: tuple[str, ...], span_s: float) -> Witness:
     """Return the witness after a board has had some outputs on for a while [s]."""
     strings = rules.strings.get(board, {})
+    if strings.keys().isdisjoint(on):
+        return witness
     joules = list(witness.joules)
     for channel in on:
         if channel in strings:

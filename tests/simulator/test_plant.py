@@ -11,7 +11,7 @@ from controller.site.load import parse_site
 from simulator.materials import Variation
 from simulator.network import FIXED
 from simulator.night import load_night
-from simulator.plant import Plant
+from simulator.plant import HOLD_S, Plant
 from simulator.sky import Weather
 from tests.simulator.conftest import weather
 from tests.simulator.reference import reference_step
@@ -367,7 +367,8 @@ def test_every_glazing_makes_a_house(curlew_yard, glazing):
     assert plant.soil_c[0] > plant.tree_air_c[0]
 
 
-def test_the_fast_step_is_the_one_written_out_link_by_link(curlew_yard):
+def test_the_fast_step_is_the_one_written_out_link_by_link(curlew_yard, monkeypatch):
+    monkeypatch.setattr("simulator.plant.HOLD_S", 0.0)
     plant = Plant(curlew_yard)
     for minute in range(90):
         used = plant._coefficients.copy()  # the vapour may change them after the step has used them
@@ -377,3 +378,35 @@ def test_the_fast_step_is_the_one_written_out_link_by_link(curlew_yard):
             used[FIXED, plant._leakage] = conductance[plant._leakage]  # the leak of this very step
             slow_k = reference_step(plant._network, used, before_k, source_w, 0.5, dt_s)
             assert after_k[: plant._nodes.count] == pytest.approx(slow_k, abs=1e-7)
+
+
+@pytest.mark.parametrize("dt_s", [10.0, 60.0])
+def test_links_held_for_a_while_leave_a_night_as_it_is_within_hundredths(
+    curlew_yard, clear_sky, clear_calm, monkeypatch, dt_s
+):
+    begin_s = clear_sky.seconds(clear_calm.start_utc(curlew_yard))
+    courses_c, looks = [], []
+    for hold_s in (0.0, HOLD_S):
+        monkeypatch.setattr("simulator.plant.HOLD_S", hold_s)
+        plant = Plant(curlew_yard)
+        looked = count_calls(monkeypatch, plant, "_hold")
+        course_c = []
+        for step in range(int(16 * 3600 / dt_s)):
+            now_s = dt_s * step
+            # an hour of heat by turns, then two without; vents for half an hour at a time
+            heat_w = [350.0 * (now_s % 10800 < 3600 and now_s // (60 * (5 + i)) % 2 == 0) for i in range(5)]
+            plant.step(dt_s, clear_sky.at_s(begin_s + now_s), heat_w, 0.8 * (now_s // 1800 % 4 == 0))
+            course_c.append([plant.house_c, plant.cover_c, *plant.tree_air_c, *plant.fruit_c])
+        courses_c.append(course_c)
+        looks.append(len(looked))
+    difference_k = np.abs(np.subtract(*courses_c))
+    assert difference_k.max() < 0.05
+    assert np.sqrt((difference_k**2).mean()) < 0.005
+    assert looks[1] < 0.8 * looks[0]
+
+
+def count_calls(monkeypatch, thing, name):
+    """Return a list that grows by one with each call of a method."""
+    calls, method = [], getattr(thing, name)
+    monkeypatch.setattr(thing, name, lambda *args: calls.append(name) or method(*args))
+    return calls
