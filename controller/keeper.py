@@ -27,6 +27,7 @@ from controller.guard.events import (
     Action,
     BoardGone,
     BusUp,
+    ClearLease,
     Confirmed,
     Decide,
     EchoHeard,
@@ -35,6 +36,7 @@ from controller.guard.events import (
     GiveLease,
     HandOrdered,
     HouseKnown,
+    LeaseHeard,
     Noted,
     OutlookMade,
     PlanMade,
@@ -56,6 +58,7 @@ from controller.guard.look import (
     suspects_in,
 )
 from controller.guard.now import Now
+from controller.guard.overheard import of_strangers, weigh
 from controller.guard.reading import reborn, remember
 from controller.guard.state import State, changed
 from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
@@ -78,6 +81,8 @@ def handle(state: State, event: Event, now: Now) -> tuple[State, tuple[Action, .
             return _hear_probe(state, event, now), ()
         case EchoHeard():
             return _hear_echo(state, event, now), ()
+        case LeaseHeard():
+            return _hear_lease(state, event, now)
         case Tick():
             return _tick(state, now)
         case PowerHeard(circuit=circuit, power_w=power_w):
@@ -135,6 +140,14 @@ def _hear_echo(state: State, event: EchoHeard, now: Now) -> State:
         probes = {name: reborn(each) if name in near else each for name, each in probes.items()}
     memory = heard(memory, event.boot, event.on, event.uptime_s, echoed_seq, now)
     return changed(state, probes=probes, boards={**state.boards, event.board: memory}, witness=witness)
+
+
+def _hear_lease(state: State, event: LeaseHeard, now: Now) -> tuple[State, tuple[Action, ...]]:
+    if (before := state.overheard.get(event.board)) is None:
+        return state, ()
+    heard_of = weigh(before, state.session, event.session, event.seq, now, retained=event.retained)
+    cleared = (ClearLease(board=event.board),) if event.retained else ()
+    return changed(state, overheard={**state.overheard, event.board: heard_of}), cleared
 
 
 def _forget_board(state: State, board: str) -> State:
@@ -302,6 +315,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         state,
         witness=witness,
         boards=boards,
+        overheard=state.overheard,
         trees=trees,
         vents=vents,
         heat=heat,
@@ -337,6 +351,7 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
         *of_doubts(state.trees, now),
         *lamps,
         *boards,
+        *of_strangers(state.overheard, now),
         *trees,
         *circuits,
         *of_orders(state.orders, now),

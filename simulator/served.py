@@ -29,8 +29,8 @@ class Served:
         Names of ``forecast_body.WRONG_BODIES``: how the answer is wrong.
     late_s : float
         By how much the hours are stamped too late [s].
-    refused : int
-        Answers that were not accepted.
+    asked, refused : int
+        How often it was asked; answers that were not accepted.
 
     """
 
@@ -39,7 +39,7 @@ class Served:
         self.error = night.forecast
         self.faults: set[str] = set()
         self.late_s = 0.0
-        self.refused = 0
+        self.asked = self.refused = 0
         self._sky, self._place, self._seed = sky, site.place, seed
 
     def forecast(self, utc: datetime, shown_utc: datetime) -> Forecast | None:
@@ -47,6 +47,7 @@ class Served:
 
         ``shown_utc`` is the time that the asking controller's own clock shows.
         """
+        self.asked += 1
         if not self.answers:
             return None
         asked = utc - timedelta(seconds=self.late_s)

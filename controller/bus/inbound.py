@@ -11,6 +11,7 @@ from controller.bus.messages import (
     ConfirmPayload,
     EchoPayload,
     HandPayload,
+    LeasePayload,
     PowerPayload,
     read,
 )
@@ -24,6 +25,7 @@ from controller.guard.events import (
     EchoHeard,
     Event,
     HandOrdered,
+    LeaseHeard,
     PowerHeard,
     ProbeHeard,
 )
@@ -42,6 +44,7 @@ class Inbound:
         topics = Topics(site.name)
         self._probes = {probe.topic or topics.probe(probe.name): probe for probe in site.probes}
         self._echoes = {topics.echo(board.name): board.name for board in site.boards}
+        self._leases = {topics.lease(board.name): board.name for board in site.boards}
         self._boards = {topics.alive(board.name): board.name for board in site.boards}
         self._circuits = {topics.power(circuit.name): circuit.name for circuit in site.circuits}
         self._hand, self._confirm = topics.hand(""), topics.confirm("")
@@ -53,6 +56,7 @@ class Inbound:
         return (
             topic in self._probes
             or topic in self._echoes
+            or topic in self._leases
             or topic in self._boards
             or topic in self._circuits
             or topic.startswith((self._hand, self._confirm))
@@ -60,6 +64,8 @@ class Inbound:
 
     def event(self, message: Message) -> Event | None:
         """Return the event a message stands for, or None."""
+        if board := self._leases.get(message.topic):
+            return _lease(board, message)
         if message.retained:  # an old word, delivered on subscribing: no evidence for anything
             return None
         try:
@@ -100,6 +106,16 @@ _Target = tuple[Literal["tree", "vent", "all"], str]
 _EVERYTHING: _Target = ("all", "all")
 # What is taken back has no end of its own.
 _NO_END = datetime.fromtimestamp(0.0, tz=UTC)
+
+
+def _lease(board: str, message: Message) -> LeaseHeard | None:
+    if not message.payload:  # what was kept there is cleared
+        return None
+    try:
+        lease = read(LeasePayload, message.payload)
+    except MessageError:
+        return LeaseHeard(board=board, retained=message.retained)
+    return LeaseHeard(board=board, session=lease.session, seq=lease.seq, retained=message.retained)
 
 
 def _order(order_id: str, payload: bytes) -> HandOrder:

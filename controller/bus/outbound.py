@@ -22,7 +22,7 @@ from controller.bus.transport import Transport
 from controller.crop.limits import HAND_OFF_MARGIN_K
 from controller.guard.confirm import done, standing_words
 from controller.guard.decision import Decision
-from controller.guard.events import Action, Decide, GiveLease, Noted, Reply
+from controller.guard.events import Action, ClearLease, Decide, GiveLease, Noted, Reply
 from controller.guard.hand import Order
 from controller.guard.now import Now
 from controller.guard.state import State
@@ -46,6 +46,8 @@ def send(action: Action, topics: Topics, transport: Transport) -> None:
                 echo_uptime_s=lease.echo_uptime_s,
             )
             transport.publish(topics.lease(lease.board), payload.to_json(), expiry_s=lease.ttl_s)
+        case ClearLease(board=board):
+            transport.publish(topics.lease(board), b"", retain=True)
         case Decide(decision=decision):
             transport.publish(topics.decision(decision.name), _decision(decision).to_json())
         case Reply() | Noted():

@@ -116,6 +116,9 @@ class Topics:
 
     @property
     def heard_by_controller(self) -> tuple[str, ...]:
-        """The filters the controller subscribes to, besides probes' own topics."""
-        branches = ("probe", "power", "echo", "alive", "hand", "confirm", "acknowledge", "test")
+        """The filters the controller subscribes to, besides probes' own topics.
+
+        It hears leases, its own among them, to tell when somebody else gives any.
+        """
+        branches = ("probe", "power", "echo", "lease", "alive", "hand", "confirm", "acknowledge", "test")
         return tuple(f"{self.root}/{branch}/+" for branch in branches)

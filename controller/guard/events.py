@@ -44,6 +44,16 @@ class EchoHeard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeaseHeard:
+    """Something was said on a board's topic of leases; ``session`` is None for what is no lease."""
+
+    board: str
+    session: str | None = None
+    seq: int = 0
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PowerHeard:
     """A meter told what a circuit draws [W]."""
 
@@ -116,6 +126,7 @@ class Tick:
 Event = (
     ProbeHeard
     | EchoHeard
+    | LeaseHeard
     | PowerHeard
     | BoardGone
     | HandOrdered
@@ -138,6 +149,13 @@ class GiveLease:
 
     lease: Lease
     session: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearLease:
+    """Clear what the broker keeps on a board's topic of leases."""
+
+    board: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,4 +182,4 @@ class Noted:
     confirmation: Confirmation
 
 
-Action = GiveLease | Decide | Reply | Noted
+Action = GiveLease | ClearLease | Decide | Reply | Noted

@@ -37,6 +37,7 @@ class FindingCode(StrEnum):
     BOARD_DISOBEYS = "board-disobeys"
     BOARD_UNSTEADY = "board-unsteady"
     BOARD_TIMER = "board-timer"
+    STRANGE_LEASE = "strange-lease"
     REST_NOT_PROVED = "rest-not-proved"
     HEAT_NOT_ON = "heat-not-on"
     HEAT_WITHOUT_EFFECT = "heat-without-effect"
@@ -242,6 +243,12 @@ KNOWN: dict[FindingCode, Known] = {
         what="board's timer goes back or stands still",
         cause="it counts leases by a clock that is set, or its timer fails; it is told to heat meanwhile",
         look_at="the board: switch it off and on; do not leave a cold night to one that does this again",
+    ),
+    FindingCode.STRANGE_LEASE: Known(
+        severity=3,
+        what="leases that are not ours",
+        cause="a second controller runs, or somebody on the network or a restored broker sends old ones",
+        look_at="whether a second controller runs for this site; then who may write to the broker",
     ),
     FindingCode.REST_NOT_PROVED: Known(
         severity=4,

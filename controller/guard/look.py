@@ -27,6 +27,8 @@ ENDED_TOLD_S = 3600.0
 # A doubt that lasts is a fault; one that passes was the model's.
 DOUBT_S = 600.0
 
+# From such a probe no rise can be seen; one that is stuck or doubted may hide a dead string, so that is told.
+_UNSEEN = BAD_INPUT - {Reason.PROBE_FROZEN}
 _SUSPECT = frozenset({FindingCode.PROBE_BY_LAMP, FindingCode.PROBE_DRIFTED, FindingCode.PROBES_SWAPPED})
 _TREE_FINDINGS = {
     Reason.TOO_HOT: FindingCode.TOO_HOT,
@@ -214,7 +216,7 @@ def of_trees(
             continue
         after[tree.name] = taken
         lit_s = now.mono_s - taken.since_s
-        if lit_s >= EFFECT_S and not taken.is_proof:
+        if lit_s >= EFFECT_S and not taken.is_proof and decision.reason not in _UNSEEN:
             because = (
                 f"{tree.name} has been heated for {lit_s / 60:.0f} min and is at {decision.temp_c:.1f} °C, "
                 f"from {taken.began_c:.1f} °C"

@@ -15,6 +15,7 @@ from controller.guard.finding import Finding
 from controller.guard.hand import Key, StandingOrder
 from controller.guard.lease import BoardMemory
 from controller.guard.look import Warming
+from controller.guard.overheard import UNHEARD, Overheard
 from controller.guard.reading import ProbeMemory
 from controller.guard.rules import Rules, rules_of
 from controller.guard.survey import UNSEEN, Survey
@@ -41,6 +42,7 @@ class State:
     probes: Mapping[str, ProbeMemory] = field(default_factory=dict)
     latest_c: Mapping[str, float] = field(default_factory=dict)
     boards: Mapping[str, BoardMemory] = field(default_factory=dict)
+    overheard: Mapping[str, Overheard] = field(default_factory=dict)
     trees: Mapping[str, TreeMemory] = field(default_factory=dict)
     vents: Mapping[str, VentMemory] = field(default_factory=dict)
     orders: Mapping[Key, StandingOrder] = field(default_factory=dict)
@@ -89,6 +91,7 @@ def begin(site: Site, session: str) -> State:
         session=session,
         witness=wit.begin(site),
         boards={board.name: BoardMemory() for board in rules.boards},
+        overheard={board.name: UNHEARD for board in rules.boards},
         trees={tree.name: TreeMemory() for tree in rules.trees},
         vents={vent.name: VentMemory(open=vent.rests_open) for vent in rules.vents},
         circuits={circuit.name: cir.CircuitMemory() for circuit in rules.circuits},

@@ -9,7 +9,16 @@ import pytest
 from controller.bus.inbound import Inbound
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
-from controller.guard.events import BoardGone, Confirmed, EchoHeard, GiveLease, HandOrdered, ProbeHeard, Tick
+from controller.guard.events import (
+    BoardGone,
+    Confirmed,
+    EchoHeard,
+    GiveLease,
+    HandOrdered,
+    LeaseHeard,
+    ProbeHeard,
+    Tick,
+)
 from controller.guard.evidence import HIGHEST_TEMP_C
 from controller.guard.hand import Order
 from controller.guard.state import begin
@@ -76,8 +85,20 @@ def test_which_topics_concern_the_controller():
     assert inbound.is_for_controller(TOPICS.probe("house"))
     assert inbound.is_for_controller(TOPICS.hand("x"))
     assert not inbound.is_for_controller(TOPICS.probe("stranger"))
-    assert not inbound.is_for_controller(TOPICS.lease("east"))
+    assert inbound.is_for_controller(TOPICS.lease("east"))
+    assert not inbound.is_for_controller(TOPICS.lease("stranger"))
     assert inbound.event(Message("elsewhere", b"{}")) is None
+
+
+def test_what_is_said_on_topics_of_leases_is_passed_on_whatever_it_is():
+    topic = TOPICS.lease("east")
+    lease = {"session": "s", "boot": "b", "seq": 3, "ttl_s": 300.0}
+    assert event(topic, lease) == LeaseHeard(board="east", session="s", seq=3)
+    inbound = Inbound(SITE)
+    kept = inbound.event(Message(topic, b"OFF", retained=True))
+    assert kept == LeaseHeard(board="east", retained=True)
+    assert inbound.event(Message(topic, b"\xff\x00")) == LeaseHeard(board="east")
+    assert inbound.event(Message(topic, b"")) is None, "what was kept is cleared"
 
 
 def test_a_probe_of_another_make_on_its_own_topic():

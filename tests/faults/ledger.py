@@ -1,14 +1,18 @@
 """Which test injects which fault, and how fast it was met: a plugin for pytest.
 
 A test that injects faults of the catalogue is marked with their ids, ``@pytest.mark.fault("S01", "S02")``; a
-parametrised one marks each parameter.  What it measured it says by pytest's own ``record_property``:
+parametrised one marks each parameter.  What it measured it says by the fixture ``met``:
 
-    reaction_s    from the fault to the safe output (heat on, order refused, ...)
-    alarm_s       from the fault to the finding or alarm that names it
+    met(reaction=12.0)                    seconds from the fault to the safe output (heat, a refusal, ...)
+    met(alarm=340.0)                      seconds from the fault to the message or word that names it
+    met(alarm="none: refused at start")   why there is none, once the test has seen that it is so
 
-``pytest --fault-table FILE`` writes the table of faults, tests and times; add ``-m ""`` for the long ones.
+A run of everything fails where a fault has no reaction or no alarm by any of its tests, neither time nor
+reason.  ``pytest --fault-table FILE`` writes the table of faults, times and tests; add ``-m ""`` for the long
+ones.
 """
 
+import math
 from collections import defaultdict
 from pathlib import Path
 
@@ -23,8 +27,9 @@ CANNOT_INJECT: dict[str, str] = {
     "D15": "the race lies in SQLite and needs two writers; by construction one connection does all writes",
 }
 
+MEASURES = ("reaction", "alarm")
 MARKED = pytest.StashKey[dict[str, list[str]]]()
-_TIMES = pytest.StashKey[dict[str, dict[str, object]]]()
+_SEEN = pytest.StashKey[dict[str, tuple[str, dict[str, float | str]]]]()
 
 
 def pytest_addoption(parser):
@@ -33,7 +38,24 @@ def pytest_addoption(parser):
 
 def pytest_configure(config):
     config.stash[MARKED] = defaultdict(list)
-    config.stash[_TIMES] = {}
+    config.stash[_SEEN] = {}
+
+
+@pytest.fixture
+def met(record_property):
+    """Return what a test calls with how it saw its faults met; see above."""
+
+    def note(**measured: float | str) -> None:
+        for name, value in measured.items():
+            if name not in MEASURES:
+                raise ValueError(f"a fault is met by a reaction and an alarm, not by {name}")
+            if isinstance(value, str) and not value.startswith("none: "):
+                raise ValueError(f"a reason begins with 'none: ', not {value!r}")
+            if not isinstance(value, str) and not 0.0 <= value < math.inf:
+                raise ValueError(f"a fault is met in a time from 0 s on, not {value}")
+            record_property(name, value)
+
+    return note
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -48,29 +70,61 @@ def pytest_collection_modifyitems(config, items):
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item, call):
     report = yield
-    if report.when == "call":
-        item.config.stash[_TIMES][item.nodeid] = {"outcome": report.outcome, **dict(report.user_properties)}
+    if report.when == "call" or report.skipped:
+        item.config.stash[_SEEN][item.nodeid] = (report.outcome, dict(report.user_properties))
     return report
 
 
 def pytest_sessionfinish(session):
     file = session.config.getoption("--fault-table")
     if file is not None:
-        file.write_text(_table(session.config), encoding="utf-8")
+        file.write_text(table(session.config), encoding="utf-8")
+    if is_whole(session.config) and session.exitstatus == pytest.ExitCode.OK and unmet(session.config):
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
-def _table(config) -> str:
+def pytest_terminal_summary(terminalreporter, config):
+    if is_whole(config) and (missing := unmet(config)):
+        terminalreporter.section("faults without a measured reaction or alarm", red=True)
+        for fault, what in missing.items():
+            terminalreporter.line(f"{fault}: no {' and no '.join(what)}, neither time nor reason")
+
+
+def is_whole(config) -> bool:
+    """Tell whether this run knows of every test, and leaves out none but the long ones."""
+    whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
+    chosen = config.getoption("keyword") or config.getoption("deselect") or config.getoption("lf")
+    return whole and not chosen and config.getoption("markexpr") in {"", "not long"}
+
+
+def unmet(config) -> dict[str, list[str]]:
+    """Return the faults of which a run did not see every measure; one whose test was skipped is let be."""
+    missing = {}
+    for fault in catalogue():
+        seen = [config.stash[_SEEN].get(test) for test in config.stash[MARKED].get(fault, [])]
+        lacks = [name for name in MEASURES if not any(name in said for _, said in filter(None, seen))]
+        if lacks and fault not in CANNOT_INJECT and not any(each and each[0] == "skipped" for each in seen):
+            missing[fault] = lacks
+    return missing
+
+
+def table(config) -> str:
+    """Return the table of faults: how each was met at the slowest, or why not, and by which tests."""
     lines = [
-        "| fault | severity | what | test | outcome | reaction [s] | alarm [s] |",
-        "|---|---|---|---|---|---|---|",
+        "| fault | severity | what | reaction [s] | alarm [s] | tests |",
+        "|---|---|---|---|---|---|",
     ]
     for fault in catalogue().values():
         tests = config.stash[MARKED].get(fault.id, [])
-        head = f"| {fault.id} | {fault.severity} | {fault.what} |"
-        if not tests:
-            lines.append(f"{head} {CANNOT_INJECT.get(fault.id, 'no test')} | | | |")
-        for test in tests:
-            seen = config.stash[_TIMES].get(test, {"outcome": "not run"})
-            times = " | ".join(f"{seen[key]:g}" if key in seen else "" for key in ("reaction_s", "alarm_s"))
-            lines.append(f"{head} `{test}` | {seen['outcome']} | {times} |")
+        said = [config.stash[_SEEN].get(test, ("not run", {})) for test in tests]
+        times = " | ".join(_slowest([seen[name] for _, seen in said if name in seen]) for name in MEASURES)
+        named = "<br>".join(f"`{test}` {said[0]}" for test, said in zip(tests, said, strict=True))
+        named = named or CANNOT_INJECT.get(fault.id, "no test")
+        lines.append(f"| {fault.id} | {fault.severity} | {fault.what} | {times} | {named} |")
     return "\n".join(lines) + "\n"
+
+
+def _slowest(values: list[float | str]) -> str:
+    """Return the longest of some times, or the reasons where there is no time."""
+    times = [value for value in values if not isinstance(value, str)]
+    return f"{max(times):.3g}" if times else "; ".join(dict.fromkeys(str(value) for value in values))

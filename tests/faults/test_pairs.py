@@ -45,10 +45,8 @@ def evening():
     return Rehearsal("clear-calm", load_night("clear-calm"), 1, with_forecast=True).run(ONSET_H * 3600.0)
 
 
-@pytest.mark.parametrize(
-    "case", [pytest.param(case, id=case.pair, marks=pytest.mark.fault(case.pair)) for case in CASES]
-)
-def test_of_two_faults_together_only_what_nothing_can_heat_is_lost(evening, case, record_property):
+@pytest.mark.parametrize("case", [pytest.param(case, id=case.pair) for case in CASES])
+def test_of_two_faults_together_only_what_nothing_can_heat_is_lost(evening, case):
     run = evening.fork()
     run.suffer([FaultSetting.read(f"{case.pair}@{ONSET_H:g}h")])
     found_s = None
@@ -61,7 +59,6 @@ def test_of_two_faults_together_only_what_nothing_can_heat_is_lost(evening, case
     if case.finding:
         assert found_s is not None
         assert found_s <= case.found_within_s
-        record_property("alarm_s", found_s)
 
 
 def _found(run) -> set[str]:

@@ -30,7 +30,7 @@ def test_it_is_told_what_is_injected_and_what_is_not():
     assert not {fault for fault in able if fault[0] == "K"}
 
 
-@pytest.mark.parametrize("fault", [pytest.param(id_, marks=pytest.mark.fault(id_)) for id_ in injections()])
+@pytest.mark.parametrize("fault", list(injections()))
 def test_it_begins_and_is_put_back(evening, fault):
     run = evening.fork()
     run.suffer([FaultSetting(id=fault, at=FIVE, lasts="40s")])
