@@ -74,6 +74,7 @@ from controller.learn.from_journal import record_of_journal
 from controller.learn.models import Model, Models
 from controller.learn.nightly import run_fit
 from controller.log import start_logging
+from controller.memory import stay_small
 from controller.physics import FloatArray
 from controller.plain_boards import PlainThread
 from controller.plan.advice import Advice, Doubts, Task, advise
@@ -637,6 +638,7 @@ def run_daemon(
 
     ``site_trouble`` says what is wrong with the site file, where ``site`` is a kept copy of an older one.
     """
+    stay_small()
     clock = clock_for(site, pace, since)
     folder = state_folder(site.name, folder)
     folder.mkdir(parents=True, exist_ok=True)

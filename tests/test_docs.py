@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+import click
 import pytest
 
 from controller.cli import main
@@ -23,7 +24,7 @@ def test_the_readme_names_no_reason_that_is_not_there():
     assert set(re.findall(r"`([a-z-]+)`", section)) == {str(reason) for reason in Reason}
 
 
-@pytest.mark.parametrize("command", sorted(name for name, cmd in main.commands.items() if not cmd.hidden))
+@pytest.mark.parametrize("command", main.list_commands(click.Context(main)))
 def test_every_command_is_in_the_readme(command):
     assert f"rimeward {command}" in README
 

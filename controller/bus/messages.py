@@ -23,7 +23,7 @@ ShortId = Annotated[str, Field(min_length=1, max_length=64)]
 class Payload(BaseModel):
     """The common form of all payloads."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
     largest_bytes: ClassVar[int] = LARGEST_PAYLOAD_BYTES
 
@@ -35,7 +35,7 @@ class Payload(BaseModel):
 class ProbePayload(Payload):
     """A reading.  ``at`` may be left out by a board without a clock."""
 
-    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False, defer_build=True)
 
     temp_c: float | None
     at: AwareDatetime | None = None
@@ -45,7 +45,7 @@ class ProbePayload(Payload):
 class PowerPayload(Payload):
     """What a circuit draws."""
 
-    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False, defer_build=True)
 
     power_w: float = Field(ge=-10, le=1e5)
     at: AwareDatetime | None = None
@@ -76,7 +76,7 @@ class EchoPayload(Payload):
     back may show less than nothing; the guard lets a board rest only while its uptime runs with ours.
     """
 
-    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True, allow_inf_nan=False, defer_build=True)
 
     boot: ShortId
     session: ShortId | None = None

@@ -1,33 +1,56 @@
 """The command line, thin: each command finds its site and folder and calls the room that does the work.
 
-Imports inside a command are those that only it needs: they cost up to a second on a small board.
+Imports inside a command are those that only it needs: they cost up to a second on a small board.  For that
+reason, too, a command's own module is loaded when it is called, or asked for help.
 """
 
 import sys
+from importlib import import_module
 
 import click
 
 from controller import __version__
-from controller.cli.alarm import alarm
-from controller.cli.board import board
-from controller.cli.campaign import campaign
-from controller.cli.conform import conform
-from controller.cli.forecast import forecast
-from controller.cli.hand import hand
-from controller.cli.learn import diagnose, fit, predict
-from controller.cli.phone import phone
-from controller.cli.plan import plan, size
-from controller.cli.probe import probe
-from controller.cli.rehearse import rehearse
-from controller.cli.run import run
-from controller.cli.site import check, schema
-from controller.cli.study import study
-from controller.cli.wire import wire
 from controller.errors import RimewardError
+
+# Each command and the module of this package that holds it, in the order of the help.
+COMMANDS = {
+    "hand": "hand",
+    "alarm": "alarm",
+    "check": "site",
+    "schema": "site",
+    "run": "run",
+    "board": "board",
+    "conform": "conform",
+    "phone": "phone",
+    "rehearse": "rehearse",
+    "campaign": "campaign",
+    "study": "study",
+    "size": "plan",
+    "plan": "plan",
+    "forecast": "forecast",
+    "fit": "learn",
+    "predict": "learn",
+    "diagnose": "learn",
+    "probe": "probe",
+    "wire": "wire",
+}
 
 
 class _Group(click.Group):
-    """Says what went wrong in one sentence, without a traceback, and exits by the error's code."""
+    """Loads commands when they are asked for; says what went wrong in one sentence, by the error's code."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of all commands."""
+        del ctx
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command, loaded; None if there is none of that name."""
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = getattr(import_module(f"controller.cli.{COMMANDS[cmd_name]}"), cmd_name)
+        return command
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command."""
@@ -42,27 +65,3 @@ class _Group(click.Group):
 @click.version_option(__version__, prog_name="rimeward")
 def main() -> None:
     """See frost coming and keep tender citrus just warm enough."""
-
-
-for command in (
-    hand,
-    alarm,
-    check,
-    schema,
-    run,
-    board,
-    conform,
-    phone,
-    rehearse,
-    campaign,
-    study,
-    size,
-    plan,
-    forecast,
-    fit,
-    predict,
-    diagnose,
-    probe,
-    wire,
-):
-    main.add_command(command)

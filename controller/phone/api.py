@@ -4,6 +4,7 @@ A program gets a session as a browser does (a cookie) and sends its form token i
 no page of another origin can do unasked.
 """
 
+import json
 from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 
@@ -27,7 +28,7 @@ TOKEN_HEADER = "x-rimeward-form"  # noqa: S105 (a header's name)
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
 
 class OrderWish(_Strict):
@@ -96,6 +97,7 @@ class Api:
 
     def __init__(self, screen: Screen, access: Access, hand: Hand) -> None:
         self._screen, self._access, self._hand = screen, access, hand
+        self._described = json.dumps(describe(), separators=(",", ":")).encode()
 
     async def status(self, request: Request) -> Response:
         """Answer with the controller's latest status and its age."""
@@ -196,7 +198,7 @@ class Api:
 
     async def describe(self, _request: Request) -> Response:
         """Answer with the OpenAPI document."""
-        return JSONResponse(describe())
+        return Response(self._described, media_type="application/json")
 
     async def _body(self, request: Request) -> bytes:
         if request.headers.get("origin") is not None and not is_own_origin(request):

@@ -8,7 +8,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from controller.phone.access import Access, RefusedError
 from controller.phone.api import Api
@@ -17,6 +17,8 @@ from controller.phone.hand import Hand
 from controller.phone.installed import Installed
 from controller.phone.screen import Screen
 from controller.phone.words import say
+
+STREAM = "/events"
 
 
 async def _well(_request: Request) -> Response:
@@ -33,7 +35,7 @@ def routes_of(hand: Hand, api: Api) -> list[Route]:
     """Return every route there is; whatever changes something is a POST."""
     return [
         Route("/", hand.show, methods=["GET"]),
-        Route("/events", hand.stream, methods=["GET"]),
+        Route(STREAM, hand.stream, methods=["GET"]),
         Route("/login", hand.ask, methods=["GET"]),
         Route("/login", hand.log_in, methods=["POST"]),
         Route("/logout", hand.log_out, methods=["POST"]),
@@ -84,4 +86,17 @@ def application(
     )
     names = (*screen.site.phone.names, *names)
     headers = headers_for(screen.page.style, screen.page.script, screen.page.kept_script)
-    return Door(GZipMiddleware(app, minimum_size=500, compresslevel=6), names, headers)
+    return Door(_compressed(app), names, headers)
+
+
+def _compressed(app: ASGIApp) -> ASGIApp:
+    """Return the application with its answers compressed, but for streams.
+
+    Each of those would hold a compressor, some 150 kB, for as long as its reader looks.
+    """
+    compressed = GZipMiddleware(app, minimum_size=500, compresslevel=6)
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        await (app if scope.get("path") == STREAM else compressed)(scope, receive, send)
+
+    return answer

@@ -10,7 +10,8 @@ from typing import Literal
 
 from controller.bus.messages import AcknowledgePayload, AnswerPayload, ConfirmPayload, HandPayload, Payload
 from controller.phone.orders import OrderError, Wanted, in_words
-from controller.phone.screen import Said, Screen
+from controller.phone.page import Said
+from controller.phone.screen import Screen
 from controller.phone.store import Session, Store
 from controller.phone.words import say
 from controller.phone.work import Word

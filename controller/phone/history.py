@@ -1,13 +1,12 @@
 """The past night, read from the journal: temperatures, heat, and what it used."""
 
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
-from statistics import fmean
 
 from controller.errors import JournalError
 from controller.journal.reader import readings_of
@@ -66,13 +65,15 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
             if (change_k := _rise_k(readings, now_s)) is not None:
                 rise_k[probe.name] = change_k
     begin_s = now_s - LEDGER_S
-    heated = {tree.name: _active(connection, "tree", tree.name, begin_s, now_s) for tree in site.trees}
+    heated = {tree.name: tuple(_active(connection, "tree", tree.name, begin_s, now_s)) for tree in site.trees}
     return History(
         probes_c=probes_c,
         heated=heated,
         rise_k=rise_k,
         energy_kwh=_energy_kwh(site, heated),
-        aired={vent.name: _active(connection, "vent", vent.name, begin_s, now_s) for vent in site.vents},
+        aired={
+            vent.name: tuple(_active(connection, "vent", vent.name, begin_s, now_s)) for vent in site.vents
+        },
     )
 
 
@@ -90,20 +91,14 @@ def _ledger(connection: sqlite3.Connection, site: Site, now: datetime) -> Ledger
     ((first_s,),) = connection.execute("SELECT min(at_s) FROM decision WHERE at_s >= ?", (begin_s,))
     if first_s is None:
         return None
-    ends_s = now.timestamp()
-    heated = {tree.name: _active(connection, "tree", tree.name, begin_s, ends_s) for tree in site.trees}
     noon_s = 43200.0 - site.place.longitude_deg * 240.0  # by the sun, which passes a degree in 240 s
-    nights = {
-        night
-        for spans in heated.values()
-        for begin, end in spans
-        for night in range(int((begin - noon_s) // 86400.0), int((end - noon_s) // 86400.0) + 1)
-    }
-    return Ledger(
-        since=datetime.fromtimestamp(first_s, tz=UTC),
-        nights=len(nights),
-        energy_kwh=_energy_kwh(site, heated),
-    )
+    nights: set[int] = set()
+    energy_kwh = 0.0
+    for tree in site.trees:  # span by span: a season's would weigh several megabytes together
+        for begin, end in _active(connection, "tree", tree.name, begin_s, now.timestamp()):
+            energy_kwh += tree.power_w * (end - begin) / 3.6e6
+            nights.update(range(int((begin - noon_s) // 86400.0), int((end - noon_s) // 86400.0) + 1))
+    return Ledger(since=datetime.fromtimestamp(first_s, tz=UTC), nights=len(nights), energy_kwh=energy_kwh)
 
 
 def season_begin(site: Site, now: datetime) -> datetime:
@@ -122,12 +117,14 @@ def _energy_kwh(site: Site, heated: Mapping[str, Spans]) -> float:
 def _means(readings: Iterable[tuple[float, float]]) -> Points:
     buckets = groupby(readings, key=lambda reading: reading[0] // BUCKET_S)
     return tuple(
-        (fmean(at_s), fmean(temp_c)) for at_s, temp_c in (zip(*each, strict=True) for _, each in buckets)
+        (_mean(at_s), _mean(temp_c)) for at_s, temp_c in (zip(*each, strict=True) for _, each in buckets)
     )
 
 
-def _active(connection: sqlite3.Connection, kind: str, name: str, begin_s: float, now_s: float) -> Spans:
-    """Return when a tree's heat, or a vent's opening, was decided, as spans of time."""
+def _active(
+    connection: sqlite3.Connection, kind: str, name: str, begin_s: float, now_s: float
+) -> Iterator[tuple[float, float]]:
+    """Yield when a tree's heat, or a vent's opening, was decided, as spans of time."""
     before = connection.execute(
         "SELECT active FROM decision WHERE kind = ? AND name = ? AND at_s <= ? ORDER BY at_s DESC LIMIT 1",
         (kind, name, begin_s),
@@ -137,21 +134,23 @@ def _active(connection: sqlite3.Connection, kind: str, name: str, begin_s: float
         "ORDER BY at_s",
         (kind, name, begin_s, now_s),
     )
-    spans: list[tuple[float, float]] = []
     since_s = begin_s if before and before[0] else None
     for at_s, active in rows:
         if active and since_s is None:
             since_s = at_s
         elif not active and since_s is not None:
-            spans.append((since_s, at_s))
+            yield since_s, at_s
             since_s = None
     if since_s is not None:
-        spans.append((since_s, now_s))
-    return tuple(spans)
+        yield since_s, now_s
 
 
 def _rise_k(readings: Sequence[tuple[float, float]], now_s: float) -> float | None:
     """Return by how much a probe changed over ``RISE_S`` [K], from means of 150 s; None without readings."""
     then_c = [temp_c for at_s, temp_c in readings if abs(at_s - (now_s - RISE_S)) <= 75.0]
     lately_c = [temp_c for at_s, temp_c in readings if at_s >= now_s - 150.0]
-    return fmean(lately_c) - fmean(then_c) if then_c and lately_c else None
+    return _mean(lately_c) - _mean(then_c) if then_c and lately_c else None
+
+
+def _mean(numbers: Sequence[float]) -> float:
+    return sum(numbers) / len(numbers)

@@ -1,29 +1,29 @@
 """What a phone's screen shows now, and how it is kept fresh."""
 
 import asyncio
-import json
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from collections.abc import AsyncGenerator, Callable
 from pathlib import Path
 
-from starlette.responses import PlainTextResponse, Response, StreamingResponse
+from starlette.responses import PlainTextResponse, Response
 
 from controller.bus.topics import Topics
 from controller.clock import Clock
 from controller.guard.hand import LONGEST_ON_S
 from controller.phone.chart import Chart, chart_of
+from controller.phone.events import EventStream, event
 from controller.phone.figures import figures_of
+from controller.phone.forms import Forms
 from controller.phone.history import NOTHING, Ledger, history_of, ledger_of
 from controller.phone.orders import hours_to_choose
-from controller.phone.page import Page
+from controller.phone.page import Page, Said
 from controller.phone.picture import STALE_AFTER_S, Picture, picture_of
-from controller.phone.tasks import Level
 from controller.phone.watch import Watch
 from controller.phone.work import WordView, standing_words
 from controller.site.model import Site
 
-# Phones that watch at the same time; one more is told to come back, and its page renews itself instead.
-MOST_STREAMS = 40
+# Phones that watch at the same time, each for some 100 kB; one more is told to come back, and its page renews
+# itself instead.
+MOST_STREAMS = 20
 # A stream looks for news this often, says that it lives this often, and ends after this long [s of the wall].
 LOOK_EVERY_S = 0.5
 PING_EVERY_S = 5.0
@@ -32,16 +32,6 @@ STREAM_FOR_S = 900.0
 DRAW_EVERY_S = 1.0
 READ_EVERY_S = 20.0
 LEDGER_EVERY_S = 600.0
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What became of something sent: in one sentence, in the guard's words, and by which id it is undone."""
-
-    level: Level
-    sentence: str
-    because: str
-    undo: str | None
 
 
 class Screen:
@@ -104,7 +94,13 @@ class Screen:
 
     def whole(self, token: str, said: Said | None) -> str:
         """Return the whole page for the holder of a form token."""
-        return self.page.whole(*self.look(), self._forms(token), said)
+        return self.page.whole(
+            *self.look(),
+            self._forms(token),
+            said,
+            log_out=self.asks_password,
+            installed=self.can_be_installed,
+        )
 
     def kept(self) -> str:
         """Return what a phone may keep of it."""
@@ -114,14 +110,8 @@ class Screen:
     def _part(self, token: str) -> str:
         return self.page.look(*self.look(), self._forms(token))
 
-    def _forms(self, token: str) -> dict[str, object]:
-        hours = hours_to_choose(self.clock.utc(), self.figures, LONGEST_ON_S)
-        return {
-            "token": token,
-            "hours": hours,
-            "log_out": self.asks_password,
-            "installed": self.can_be_installed,
-        }
+    def _forms(self, token: str) -> Forms:
+        return Forms(token=token, hours=hours_to_choose(self.clock.utc(), self.figures, LONGEST_ON_S))
 
     def stream(self, token: str, still: Callable[[], bool]) -> Response:
         """Answer with the changing part, again and again, while ``still`` says that its reader may look.
@@ -130,9 +120,9 @@ class Screen:
         """
         if self.streams >= MOST_STREAMS:
             return PlainTextResponse("", 503, headers={"retry-after": "60"})
-        return StreamingResponse(self._events(token, still), media_type="text/event-stream")
+        return EventStream(self._events(token, still))
 
-    async def _events(self, token: str, still: Callable[[], bool]) -> AsyncIterator[str]:
+    async def _events(self, token: str, still: Callable[[], bool]) -> AsyncGenerator[str, None]:
         self.streams += 1
         try:
             loop = asyncio.get_running_loop()
@@ -145,15 +135,11 @@ class Screen:
                 if news != shown and loop.time() - drawn_s >= DRAW_EVERY_S:
                     shown, drawn_s = news, loop.time()
                     await self.renew()
-                    yield _event("look", {"html": self._part(token)})
+                    yield event("look", {"html": self._part(token)})
                     said_s = loop.time()
                 elif loop.time() - said_s >= PING_EVERY_S:
                     said_s = loop.time()
-                    yield _event("ping", {"heard": self.look()[0].heard})
+                    yield event("ping", {"heard": self.look()[0].heard})
                 await asyncio.sleep(LOOK_EVERY_S)
         finally:
             self.streams -= 1
-
-
-def _event(name: str, data: dict[str, object]) -> str:
-    return f"event: {name}\ndata: {json.dumps(data, ensure_ascii=False)}\n\n"

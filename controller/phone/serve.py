@@ -16,6 +16,7 @@ from controller.bus.mqtt import MqttTransport
 from controller.bus.topics import Topics
 from controller.clock import Clock
 from controller.errors import PageError
+from controller.memory import give_back, stay_small
 from controller.phone.access import Access
 from controller.phone.app import application
 from controller.phone.screen import Screen
@@ -137,6 +138,7 @@ def config(app: ASGIApp, place: Place) -> uvicorn.Config:
 
 def serve(site: Site, folder: Path, clock: Clock, place: Place) -> None:
     """Serve a site's page until told to stop; ``folder`` holds the journal and the page's own memory."""
+    stay_small()
     check_certificate(place)
     store = Store(folder / STORE_FILE)
     check_address(place.host, has_password=store.has_password)
@@ -146,6 +148,7 @@ def serve(site: Site, folder: Path, clock: Clock, place: Place) -> None:
     access = Access(store, secure=place.certificate is not None)
     try:
         app = application(screen, access, transport.publish, (place.host,))
+        give_back()
         uvicorn.Server(config(app, place)).run()
     finally:
         transport.close()

@@ -1,6 +1,6 @@
 """Every text of the page, in one place: a catalogue for each language, English so far.
 
-A text is looked up by its key and filled with ``str.format``; templates call the same ``say``.
+A text is looked up by its key and filled with ``str.format``.
 """
 
 from collections.abc import Mapping

@@ -30,6 +30,7 @@ class Settings(BaseModel):
         allow_inf_nan=False,
         validate_default=True,
         use_attribute_docstrings=True,
+        defer_build=True,
     )
 
 

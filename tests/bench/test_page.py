@@ -19,6 +19,9 @@ from controller.guard.decision import Reason
 from controller.guard.events import Confirmed, Decide, HandOrdered
 from controller.keeper import handle
 from controller.phone.api import TOKEN_HEADER, describe
+from controller.phone.screen import MOST_STREAMS
+from controller.phone.serve import STORE_FILE
+from controller.phone.store import Store
 from simulator.live import LiveRehearsal
 from simulator.night import load_night
 from tests.phone.conftest import (  # noqa: F401 (fixtures)
@@ -65,32 +68,70 @@ def visitor(live, within_s=60.0):
         time.sleep(0.2)
 
 
-def weight_mb(pid):
-    """Return what a process holds [MB]: all it has mapped, and its share of that (Linux, proc(5))."""
-    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()[1:]
-    held = {name: int(rest.split()[0]) / 1024.0 for name, _, rest in (line.partition(":") for line in lines)}
-    return held["Rss"], held["Pss"]
+def held_mb(pid):
+    """Return the memory a process holds [MB of 2^20 bytes], shared libraries included whole (proc(5))."""
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return next(int(line.split()[1]) / 1024.0 for line in lines if line.startswith("VmRSS"))
+
+
+LOOKS = ("", "api/status", "api/session", "api/openapi.json", "metrics", "well", "login", "tap/x", "nowhere")
+PASSWORD = "satsumas in snow"
+
+
+def use_everything(address, live, times):
+    """Ask for everything the page has, and order and say things, as many a phone and program might."""
+    for _ in range(times):
+        with requests.Session() as phone:
+            for path in LOOKS:
+                assert phone.get(f"{address}{path}", timeout=30.0).status_code < 500
+            token = phone.get(f"{address}api/session", timeout=10.0).json()["form"]
+            until = int(live.clock.utc().timestamp()) + 7200
+            form = {"form": token, "target": "all", "order": "hand-on", "until": str(until)}
+            own = {"Origin": address.rstrip("/")}
+            shown = phone.post(f"{address}hand", form, headers=own, timeout=30.0)
+            assert "Done" in shown.text
+            off = form | {"target": "tree:lemon", "order": "hand-off"}
+            assert "this can cost fruit" in phone.post(f"{address}hand", off, headers=own, timeout=30.0).text
+            said = {"form": token, "target": "all", "what": "covered"}
+            assert "Noted" in phone.post(f"{address}confirm", said, headers=own, timeout=30.0).text
+            back = {"form": token, "target": "all", "order": "auto"}
+            assert phone.post(f"{address}hand", back, headers=own, timeout=30.0).ok
+
+
+def log_in(address, live):
+    """Set a password while the page runs; try a wrong one and the right one by turns."""
+    store = Store(live._folder / "state" / STORE_FILE)  # (as the command sets it)
+    store.set_password(PASSWORD)
+    store.close()
+    for password, status in [("guessed", 403), (PASSWORD, 200)] * 2:
+        wish = {"who": "Nora", "password": password}
+        assert requests.post(f"{address}api/login", json=wish, timeout=30.0).status_code == status
 
 
 def test_what_page_and_controller_weigh():
-    """Shared libraries count by share (PSS): that is what a small board gets back when the process ends."""
+    """After everything was used a hundred times, passwords checked, and with all the streams there may be."""
     night = load_night("clear-calm")
     live = LiveRehearsal(night, night.load_site(), 1, pace=60.0, say=lambda _: None)
     with playing(live):
         somebody, address = visitor(live)
-        streams = [somebody.get(f"{address}events", stream=True, timeout=10.0) for _ in range(10)]
-        for _ in range(20):
-            sent = somebody.get(address, timeout=10.0)
-        time.sleep(15.0)
-        weights = {"page": weight_mb(live.page.pid), "controller": weight_mb(live.daemon.pid)}
+        weights = [("at first", held_mb(live.page.pid), held_mb(live.daemon.pid))]
+        use_everything(address, live, 100)
+        weights += [("all used", held_mb(live.page.pid), held_mb(live.daemon.pid))]
+        streams = [somebody.get(f"{address}events", stream=True, timeout=10.0) for _ in range(MOST_STREAMS)]
+        time.sleep(10.0)
+        weights += [(f"{len(streams)} streams", held_mb(live.page.pid), held_mb(live.daemon.pid))]
         for stream in streams:
             stream.close()
-    for name, (rss_mb, pss_mb) in weights.items():
-        print(f"{name}: RSS {rss_mb:.1f} MB, PSS {pss_mb:.1f} MB")
+        sent = somebody.get(address, timeout=10.0)
+        log_in(address, live)
+        time.sleep(10.0)
+        weights += [("logged in", held_mb(live.page.pid), held_mb(live.daemon.pid))]
+    for when, page_mb, daemon_mb in weights:
+        print(f"{when}: page {page_mb:.1f} MB, controller {daemon_mb:.1f} MB resident")
     print(f"page: {sent.headers['content-length']} bytes compressed, {len(sent.content)} bytes plain")
     assert int(sent.headers["content-length"]) < 30_000
-    assert weights["page"][1] < 50.0
-    assert weights["controller"][1] < 80.0
+    assert max(page_mb for _, page_mb, _ in weights) < 50.0
+    assert max(daemon_mb for *_, daemon_mb in weights) < 80.0
 
 
 class InThisProcess:

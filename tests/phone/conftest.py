@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 import warnings
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -183,6 +184,7 @@ class Site:
     store: Store
     published: list[tuple[str, dict]] = field(default_factory=list)
     guard_says: AnswerPayload | None = None
+    guard: Callable[[str, bytes], None] | None = None
     secure: bool = False
 
     def __post_init__(self):
@@ -197,6 +199,8 @@ class Site:
 
     def publish(self, topic, payload):
         self.published.append((topic, json.loads(payload)))
+        if self.guard is not None:
+            self.guard(topic, payload)
         if self.guard_says is not None:
             order = topic.rpartition("/")[2]
             answer = self.guard_says.model_copy(update={"order": order})
@@ -228,9 +232,9 @@ def yard_certificate(tmp_path_factory):
 
 
 @contextmanager
-def served(page, chain=None, key=None):
+def served(page, chain=None, key=None, *, port=0):
     """Serve a page on loopback, by TLS if it is given a certificate; yield its address."""
-    place = Place(host="127.0.0.1", port=0, certificate=chain, key=key)
+    place = Place(host="127.0.0.1", port=port, certificate=chain, key=key)
     server = uvicorn.Server(config(page.app, place))
     thread = threading.Thread(target=server.run)
     thread.start()

@@ -8,6 +8,7 @@ import requests
 
 from controller.phone.door import LARGEST_BODY_BYTES, Door, source_of
 from controller.phone.history import NOTHING
+from controller.phone.screen import MOST_STREAMS
 from tests.phone.conftest import events, request, served, status_for, with_outlook
 
 ROUTES = ("/", "/events", "/well")
@@ -136,7 +137,7 @@ def test_the_stream_says_news_and_that_it_lives(page, drive, monkeypatch):
 
 
 def test_one_stream_too_many_is_sent_away(page, monkeypatch):
-    monkeypatch.setattr(page.screen, "streams", 40)
+    monkeypatch.setattr(page.screen, "streams", MOST_STREAMS)
     assert request(page.app, path="/events").status == 503
 
 
