@@ -16,6 +16,7 @@ _BLIND = {
     Cause.BOARD_UNHEARD,
     Cause.BOARD_RESTARTS,
     Cause.BOARD_DOUBLED,
+    Cause.BOARD_SELDOM_HEARD,
     Cause.TEXTS_UNHEARD,
     Cause.TEXT_ECHO_UNHEARD,
     Cause.TEXT_STRANGER,
@@ -25,12 +26,10 @@ _BLIND = {
 def channel_faults(record: Record, scope: Scope, boards: Sequence[Diagnosis]) -> tuple[Diagnosis, ...]:
     """Return what is wrong with channels, by what a person saw follow them."""
     blind = {target for d in boards if d.cause in _BLIND for target in d.targets}
-    slow = {target for d in boards if d.cause is Cause.BOARD_SELDOM_HEARD for target in d.targets}
     exchanged = any(d.cause is Cause.BOARDS_SWAPPED for d in boards)
     ways = {load.tag: follows(load.tag, record, scope) for load in scope.loads if load.board not in blind}
     ways = {tag: way for tag, way in ways.items() if way.looked}
-    # a vent moves once heaters have rested for their two minutes, which a board seldom heard does not tell
-    loads = [load for load in scope.loads if load.tag in ways and (load.is_string or load.board not in slow)]
+    loads = [load for load in scope.loads if load.tag in ways]
     found: list[Diagnosis] = []
     for load in loads:
         found += _stuck(load, ways[load.tag], record)

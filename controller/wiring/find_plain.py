@@ -79,15 +79,18 @@ def _will(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause, s
 
 
 def _left_alone(board: Board, record: Record, scope: Scope) -> Iterator[tuple[Cause, str]]:
-    """Tell what it did with nobody speaking to it: newly started, and cut off."""
+    """Tell what it did with nobody speaking to it: newly started, and cut off.
+
+    Only strings that its pulled supply could light tell of the board.
+    """
     supply, alone = record.get(SupplyCheck(board).id, Notes()), record.get(AloneCheck(board).id, Notes())
     tags = tags_of(scope, board)
-    able = {tag for tag in tags if follows(tag, record, scope).channels}
-    for notes, looked, base, cause, words in (
-        (supply, "start", "lit", Cause.STARTS_OFF, "newly started, with nobody speaking to it"),
-        (alone, "lit", "", Cause.LAST_TEXT_KEPT, f"cut off for {RESTS_WITHIN_S:.0f} s"),
+    unfed = lit(supply, "lit", tags)
+    able = frozenset(tags) if unfed is None else unfed & frozenset(tags)
+    for notes, looked, cause, words in (
+        (supply, "start", Cause.STARTS_OFF, "newly started, with nobody speaking to it"),
+        (alone, "lit", Cause.LAST_TEXT_KEPT, f"cut off for {RESTS_WITHIN_S:.0f} s"),
     ):
         on = lit(notes, looked, tags)
-        before = lit(notes, base, tags) if base else frozenset(tags)
-        if on is not None and before and not on & able & before and able & before:
-            yield cause, f"{words}: {', '.join(sorted(able & before - on))} stayed dark"
+        if on is not None and able and not on & able:
+            yield cause, f"{words}, {', '.join(sorted(able))} stayed dark"

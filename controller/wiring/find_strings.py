@@ -25,11 +25,14 @@ _NO_WITNESS = {
 
 def string_faults(record: Record, scope: Scope, known: Sequence[Diagnosis]) -> tuple[Diagnosis, ...]:
     """Return what is wrong with circuits, strings and guards; ``known`` is what was found before."""
+    # a board seldom heard is given leases now and then only, so that its strings come and go
+    erratic = {target for d in known if d.cause is Cause.BOARD_SELDOM_HEARD for target in d.targets}
+    strings = [load for load in scope.strings if load.board not in erratic]
     return (
-        *_circuits(record, scope, known),
-        *_conditions(record, scope),
-        *_lying(record, scope, known),
-        *_guards(record, scope),
+        *(() if erratic else _circuits(record, scope, known)),
+        *_conditions(strings, record, scope),
+        *_lying(strings, record, scope, known),
+        *_guards(strings, record),
     )
 
 
@@ -87,8 +90,8 @@ def _meters(record: Record, scope: Scope) -> Iterator[Diagnosis]:
                 )
 
 
-def _conditions(record: Record, scope: Scope) -> Iterator[Diagnosis]:
-    for load in scope.strings:
+def _conditions(strings: Sequence[Load], record: Record, scope: Scope) -> Iterator[Diagnosis]:
+    for load in strings:
         notes = record.get(f"strings/{load.tag}", Notes())
         way = follows(load.tag, record, scope)
         if way.looked and not way.channels:
@@ -103,7 +106,9 @@ def _conditions(record: Record, scope: Scope) -> Iterator[Diagnosis]:
             )
 
 
-def _lying(record: Record, scope: Scope, known: Sequence[Diagnosis]) -> Iterator[Diagnosis]:
+def _lying(
+    strings: Sequence[Load], record: Record, scope: Scope, known: Sequence[Diagnosis]
+) -> Iterator[Diagnosis]:
     """Tell strings that warm another tree than their own."""
     witnesses_lost = {target for d in known if d.cause in _NO_WITNESS for target in d.targets}
     dark = {target for d in known if d.cause is Cause.STRING_STAYS_DARK for target in d.targets}
@@ -111,7 +116,7 @@ def _lying(record: Record, scope: Scope, known: Sequence[Diagnosis]) -> Iterator
     tree_of = {probe: tree.name for tree in scope.site.trees for probe in tree.probes}
     ways = {load.tag: follows(load.tag, record, scope) for load in scope.strings}
     lies: dict[str, str] = {}
-    for load in scope.strings:
+    for load in strings:
         tag, notes = load.tag, record.get(f"strings/{load.tag}", Notes())
         beside = [t for t, way in ways.items() if t != tag and way.channels & ways[tag].channels]
         seen = heated(notes)
@@ -157,8 +162,8 @@ def _is_weak(record: Record, tag: str) -> bool:
     return notes.said("whole", NO) or notes.said("label", NO)
 
 
-def _guards(record: Record, scope: Scope) -> Iterator[Diagnosis]:
-    for load in scope.strings:
+def _guards(strings: Sequence[Load], record: Record) -> Iterator[Diagnosis]:
+    for load in strings:
         notes = record.get(f"guards/{load.tag}", Notes())
         yield from _guards_of(load, notes)
 

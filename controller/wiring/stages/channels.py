@@ -57,23 +57,27 @@ class DarkCheck:
     stage: Stage = Stage.CHANNELS
 
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
-        """Ask for leave, turn the frost-stats up, tell everything to rest, look."""
+        """Ask for leave, tell everything to rest, turn the frost-stats up, look."""
         ready = may_switch(
             "Next every string is switched off, then each comes on alone for a few minutes, then each vent. "
             "Mild air keeps frost-stats open, so they are to be turned up until the end of the test. "
             "Is everybody clear of strings and vents?"
         )
         up = Ask(key="up", task=Task.STATS_UP, text="Turn every frost-stat to its highest setting. Done?")
-        dark = Stand(
-            key="dark",
-            says="all strings off, all vents at rest",
-            on=frozenset(),
-            most_s=GOES_OFF_S,
-            until=Until.ECHO,
-            least_s=15.0,
+        # off before the frost-stats are turned up, so that no string comes on under somebody's hands
+        first, dark = (
+            Stand(
+                key=key,
+                says="all strings off, all vents at rest",
+                on=frozenset(),
+                most_s=GOES_OFF_S,
+                until=Until.ECHO,
+                least_s=15.0,
+            )
+            for key in ("first", "dark")
         )
         look = ask_lit(scope, "lit", "Is every string dark now, and every vent at rest?", notes, ())
-        return (ready, up, dark, *look)
+        return (ready, first, up, dark, *look)
 
     def result(self, notes: Notes, record: Record, scope: Scope) -> Result:
         """Good if echoes say off, meters nothing and the person saw nothing on."""

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.loads import Load
-from controller.wiring.step import NO, Ask, Notes, Stand, Step, Task
+from controller.wiring.stages.channels import GOES_OFF_S
+from controller.wiring.step import NO, Ask, Notes, Stand, Step, Task, Until
 
 ID = "step/evening"
 HEATS_S = AFTER_S = 6 * 3600.0
@@ -49,6 +50,7 @@ class StepCheck:
         return (
             Stand(key="rest", says="everything at rest until the evening", on=None, most_s=5.0),
             ready,
+            Stand(key="off", says="all strings off", on=frozenset(), most_s=GOES_OFF_S, until=Until.ECHO),
             Ask(key="up", task=Task.STATS_UP, text="Turn every frost-stat to its highest setting. Done?"),
             Stand(key="heat", says="six hours of heat", on=on, most_s=HEATS_S, sample_s=SAMPLE_S),
             Ask(
