@@ -216,6 +216,16 @@ class Installation(World):
                 lamp = lamp_k.get(sim.name, 0.0) if heat_w[tree] > 0.0 else 0.0
                 sim.follow(air_c[tree] + lamp, dt_s)
 
+    def _spoken(self, probes: Sequence[Probe]) -> list[tuple[Probe, SimProbe]]:
+        """Return what truly answers by the probes' names, where anything does."""
+        at = {sim.name: sim for sim, _, _ in self._senses}
+        wires = self.wiring.probes
+        return [
+            (probe, _Spoken(at[wires[probe.name].place], wires[probe.name], self._plug_of(probe)))
+            for probe in probes
+            if not wires[probe.name].silent
+        ]
+
     def _plug_of(self, probe: Probe) -> Callable[[], bool]:
         """Return what tells whether a probe is unplugged now."""
         return lambda: self.unplugged and probe.measures == "tree"
@@ -224,13 +234,7 @@ class Installation(World):
         self, board: Board, probes: Sequence[tuple[Probe, SimProbe]], seed: int, connect: Connect
     ) -> SimBoard:
         """Return a board that reads what truly hangs on its probes' wires, and has its own manner."""
-        at = {sim.name: sim for sim, _, _ in self._senses}
-        wires = self.wiring.probes
-        spoken = [
-            (probe, _Spoken(at[wires[probe.name].place], wires[probe.name], self._plug_of(probe)))
-            for probe, _ in probes
-            if not wires[probe.name].silent
-        ]
+        spoken = self._spoken([probe for probe, _ in probes])
         manner = self.wiring.boards[board.name]
         if board.is_plain:
             return WiredPlainBoard(board, self.site, spoken, seed, connect, manner)

@@ -17,6 +17,7 @@ from controller.wiring.step import ANSWER_WITHIN_S, Ask, Stand
 from simulator.days import Day, sky_of_days
 from simulator.installation import Installation
 from simulator.installer import Installer
+from simulator.sky import Sky
 from simulator.wires import Wiring
 
 # A mild, overcast day in autumn: what an installer waits for.
@@ -131,11 +132,7 @@ class WiringRehearsal:
     ) -> None:
         self.site = site
         self.bus = MemoryBus()
-        month = 10 if site.place.latitude_deg > 0 else 4
-        day = day or datetime(2026, month, 20, BEGINS_AT_H, tzinfo=ZoneInfo(site.place.time_zone))
-        start = day.astimezone(UTC)
-        begins, ends = start - timedelta(days=8), start + timedelta(days=4)
-        sky = sky_of_days([weather], site.place, start, begins, ends, seed)
+        start, sky = autumn_day(site, seed, day, weather)
         self.world = Installation(site, sky, start, self.bus.connect, wiring, seed=seed)
         self._plain = _Plain(self.world, self.bus, seed)
         self.session = Session(
@@ -201,10 +198,25 @@ class WiringRehearsal:
     @property
     def tick_s(self) -> float:
         """How far the world may move on before the procedure has to look again."""
-        step, after_s = self.state.step, self.world.elapsed_s - self.state.began_s
-        is_long = isinstance(step, Stand) and step.most_s > 200.0 and after_s > 30.0
-        if isinstance(step, Ask):
-            return HOURS_TICK_S if step.waits_s > ANSWER_WITHIN_S and after_s > 60.0 else TICK_S
-        if isinstance(step, Stand) and step.most_s > 3600.0 and after_s > 300.0:
-            return HOURS_TICK_S
-        return LONG_TICK_S if is_long else TICK_S
+        return tick_s(self.state, self.world.elapsed_s - self.state.began_s)
+
+
+def autumn_day(
+    site: Site, seed: int, day: datetime | None = None, weather: Day = MILD
+) -> tuple[datetime, Sky]:
+    """Return when a test begins, left out on a morning in the site's autumn, and the sky of some days."""
+    month = 10 if site.place.latitude_deg > 0 else 4
+    day = day or datetime(2026, month, 20, BEGINS_AT_H, tzinfo=ZoneInfo(site.place.time_zone))
+    start = day.astimezone(UTC)
+    begins, ends = start - timedelta(days=8), start + timedelta(days=4)
+    return start, sky_of_days([weather], site.place, start, begins, ends, seed)
+
+
+def tick_s(state: State, after_s: float) -> float:
+    """Return how far a world may move on before the procedure has to look again [s]."""
+    step = state.step
+    if isinstance(step, Ask):
+        return HOURS_TICK_S if step.waits_s > ANSWER_WITHIN_S and after_s > 60.0 else TICK_S
+    if isinstance(step, Stand) and step.most_s > 3600.0 and after_s > 300.0:
+        return HOURS_TICK_S
+    return LONG_TICK_S if isinstance(step, Stand) and step.most_s > 200.0 and after_s > 30.0 else TICK_S

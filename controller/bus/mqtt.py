@@ -230,9 +230,7 @@ class MqttTransport:
         if line is not None:
             with suppress(OSError):  # it may have broken by itself just now
                 line.shutdown(socket.SHUT_RDWR)  # type: ignore[attr-defined]  # a socket, or TLS round one
-        self._client.disconnect()  # nothing can be sent any more; it only ends the thread
-        if self._thread is not None and self._thread is not threading.current_thread():
-            self._thread.join(CLOSE_WITHIN_S)
+        self._client.disconnect()  # nothing can be sent any more: this only ends the thread
 
     def _new_client(self, will: Message | None) -> Client:
         client = Client(

@@ -263,7 +263,8 @@ class PlainBoards:
             name = described.name
             if name in cut:
                 if name in self._joined:
-                    self._joined.pop(name).kill()
+                    self._joined[name].kill()
+                    del self._joined[name]
             elif name not in self._joined:
                 self._joined[name] = PlainBoard(
                     described, self._site, self._boot(), self._connect, started_s=mono_s

@@ -44,7 +44,9 @@ class OneWire:
         pad = scratchpad or f"{raw & 0xFF:02x} {raw >> 8:02x} 4b 46 7f ff 0c 10 57"
         text = f"{pad} : crc=57 {checksum}\n{pad} t={int(temp_c * 1000)}\n"
         (self.folder / device).mkdir(exist_ok=True)
-        (self.folder / device / "w1_slave").write_text(text)
+        written = self.folder / device / "written"  # the board may read at this very moment
+        written.write_text(text)
+        written.replace(self.folder / device / "w1_slave")
 
 
 @pytest.fixture

@@ -1,31 +1,30 @@
-"""The same test on a real bus: our own board process with mock pins over mosquitto."""
+"""The same test over mosquitto: our own board process with mock pins, and a board that knows only texts."""
 
-import threading
 from datetime import timedelta
 
 import numpy as np
 import pytest
 
-from controller.board.file import example_board, load_board
-from controller.board.process import BoardProcess
-from controller.board.relays import Relays, pin_factory
 from controller.bus.broker import find_mosquitto, start_broker
-from controller.bus.messages import ProbePayload
 from controller.bus.mqtt import MqttTransport
-from controller.bus.topics import Topics
+from controller.bus.transport import Message
 from controller.errors import AlreadyRunningError, BrokerError, WiringError
 from controller.journal.store import lock_folder
 from controller.site.model import Broker
 from controller.weather.forecast import Forecast
 from controller.weather.service import FILE_NAME
 from controller.weather.store import LastGood
+from controller.wiring.by_command import Alone
+from controller.wiring.cause import Cause
 from controller.wiring.check import Outcome, Scope, Stage
 from controller.wiring.on_bus import BusRun, in_the_controllers_place, refuse_a_night_that_needs_heat
-from controller.wiring.step import NO, YES, Task
-from tests.board.conftest import START, HandClock, Running, until
-from tests.wiring.conftest import report_of, scope_of, stages
-
-QUICK_S = 1.0
+from controller.wiring.verdict import Verdict
+from simulator.mistakes import mistake
+from simulator.wires import as_declared
+from tests.board.conftest import START, HandClock
+from tests.bus.test_plain import plain_site
+from tests.wiring.at_pins import one_board, run_at_pins, run_with_texts
+from tests.wiring.conftest import DAY, report_of, scope_of, stages
 
 
 def forecast_of(start, temps_c):
@@ -49,71 +48,6 @@ def forecast_of(start, temps_c):
     )
 
 
-class QuickClock:
-    """Time that the test moves on whenever it waits, as soon as the board has said how it stands.
-
-    A board whose word crossed with a lease says nothing more until its next reporting period, so that time
-    must go on for it, too, once it has been waited for in vain.
-    """
-
-    most_waits = 500
-
-    pace = 1.0
-    is_sound = True
-
-    def __init__(self, clock):
-        self.clock = clock
-        self.is_settled = lambda: True
-        self.waits = 0
-
-    def mono_s(self):
-        return self.clock.mono_s()
-
-    def utc(self):
-        return self.clock.utc()
-
-    def wait(self, event, _seconds):
-        self.waits += 1
-        if self.is_settled() or self.waits > self.most_waits:
-            self.clock.now_s += QUICK_S
-            self.waits = 0
-        return event.wait(0.003)
-
-
-class AtThePins:
-    """Somebody at our own board who looks at its pins."""
-
-    def __init__(self, begin_board, loads):
-        self._begin_board = begin_board
-        self._tags = {load.channel.partition("/")[2]: load.tag for load in loads}
-        self.board = begin_board()
-        self.is_pulled = False
-
-    def say(self, text):
-        pass
-
-    def begin(self, check, number, of):
-        pass
-
-    def ask(self, ask):
-        if ask.task is Task.PULL_SUPPLY:
-            self.is_pulled = True
-            self.board.stop()
-            self.board.process.relays.show(self.board.process.board.heaters)  # coils dead
-        elif ask.task is Task.GIVE_SUPPLY:
-            self.board = self._begin_board()
-            self.is_pulled = False
-
-    def answer(self, ask):
-        if ask.view.startswith("on="):
-            seen = {self._tags[channel] for channel in self.board.process.relays.on()}
-            return (YES,) if seen == set(filter(None, ask.view[3:].split(","))) else (NO,)
-        return ask.choices[:1]
-
-    def wants_to_stop(self):
-        return False
-
-
 @pytest.fixture(scope="module")
 def mosquitto(tmp_path_factory):
     if find_mosquitto() is None:
@@ -123,83 +57,107 @@ def mosquitto(tmp_path_factory):
 
 
 @pytest.fixture
-def east_only(two_boards, mosquitto):
-    """Curlew Yard with its east board alone, on the broker of this test."""
-    trees = [t.model_copy(update={"strings": t.strings[:1]}) for t in two_boards.trees]
-    return two_boards.model_copy(
-        update={
-            "trees": tuple(trees),
-            "boards": two_boards.boards[:1],
-            "circuits": two_boards.circuits[:1],
-            "broker": Broker(port=mosquitto.port),
-        }
-    )
+def folder(tmp_path):
+    """A computer's 1-wire devices."""
+    (tmp_path / "w1").mkdir()
+    return tmp_path / "w1"
+
+
+def came_of(run):
+    """The report, and every diagnosis as cause and targets."""
+    assert run.session.finished.complete
+    state = run.session.state
+    report = report_of(state.record, scope_of(state))
+    return report, {(d.cause, tuple(sorted(d.targets))) for d in report.diagnoses}
 
 
 @pytest.mark.broker
-def test_our_own_board_process_passes(east_only, mosquitto, tmp_path):
-    hand = HandClock()
-    clock = QuickClock(hand)
-    described = load_board(example_board("east")).model_copy(
-        update={"broker": Broker(port=mosquitto.port), "one_wire": str(tmp_path), "stagger_s": 0.0}
-    )
-    relays = Relays(described, pin_factory(mock=True))
-
-    def begin_board():
-        return Running(BoardProcess(described, relays, hand, reset_reason="power-on"))
-
-    topics = Topics(east_only.name)
-    outside = MqttTransport(Broker(port=mosquitto.port), "outside", (), lambda _message: None)
-    outside.start()
-    until(lambda: outside.connected)
-    stop = threading.Event()
-
-    def mild():
-        while not stop.wait(0.05):
-            outside.publish(topics.probe("outside"), ProbePayload(temp_c=12.0).to_json())
-
-    speaker = threading.Thread(target=mild)
-    speaker.start()
-    scope = Scope(site=east_only, stages=stages(Stage.CHANNELS, Stage.REST))
-    person = AtThePins(begin_board, scope.loads)
-    run = BusRun(scope, person, clock)
-
-    def is_settled():
-        """Whether the board's last echo, not older than it may be, says what the board does now."""
-        echo, board = run.session.state.echoes.get("east"), person.board.process.outputs
-        if person.is_pulled or not run.transport.connected:
-            return True
-        if echo is None or echo.boot != board.contract.boot:
-            return False
-        age_s = hand.now_s - run.session.state.heard_s.get("east", hand.now_s)
-        return age_s <= 31.0 and echo.seq == board.contract.seq and set(echo.on) == set(board.on)
-
-    clock.is_settled = is_settled
-    try:
-        state = run.run()
-    finally:
-        stop.set()
-        speaker.join()
-        outside.close()
-        person.board.stop()
-        relays.close()
-    assert run.session.finished.complete
-    report = report_of(state.record, scope_of(state))
-    probes_lost = {str(d.cause) for d in report.diagnoses} - {"probe-unheard", "probe-garbled"}
-    assert probes_lost == set()  # no sensor hangs on mock pins
+@pytest.mark.timeout(400)
+def test_our_own_board_process_passes_all_that_is_done_by_day(two_boards, mosquitto, folder):
+    site, described = one_board(two_boards, Broker(port=mosquitto.port), trees=2)
+    run, house = run_at_pins(Scope(site=site, stages=DAY), described, folder)
+    report, found = came_of(run)
+    assert found == set()
     assert [r for r in report.results if r.outcome is not Outcome.GOOD] == []
-    assert {r.check for r in report.results} >= {
-        "rest/lapse",
-        "rest/forged",
-        "rest/supply-east",
-        "channels/east/6",
-    }
+    assert {r.stage for r in report.results} == set(DAY)
+    evidence = {r.check: r.evidence for r in report.results}
+    assert evidence["circuits/a"].startswith("350 W of 350 W declared")  # the meter's word
+    assert "air-satsuma-door +1." in evidence["strings/satsuma-door-1"]  # the 1-wire folder's
+    assert house.boards["east"].starts == 2  # its supply was pulled
+    assert house.turned_up == set()
+    assert not house.unplugged
+
+
+@pytest.mark.broker
+@pytest.mark.long
+@pytest.mark.timeout(1500)
+def test_our_own_board_process_passes_the_whole_test_with_five_trees_and_the_evening(
+    two_boards, mosquitto, folder
+):
+    site, described = one_board(two_boards, Broker(port=mosquitto.port), trees=5)
+    run, _ = run_at_pins(Scope(site=site), described, folder)
+    report, found = came_of(run)
+    assert found == set()
+    assert report.verdict is Verdict.GOOD
+    assert {r.outcome for r in report.results} == {Outcome.GOOD}
+    assert {r.stage for r in report.results} == set(Stage)
+
+
+@pytest.mark.broker
+@pytest.mark.long
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize(
+    "name",
+    [
+        "channels-exchanged",
+        "string-on-working-contact",
+        "string-half-dead",
+        "strings-exchanged-at-trees",
+        "frost-stat-bridged",
+        "cut-out-bridged",
+        "probes-exchanged",
+        "probe-unplugged",
+        "circuit-without-mains",
+    ],
+)
+def test_a_mistake_at_the_pins_is_called_by_its_name(two_boards, mosquitto, folder, name):
+    site, described = one_board(two_boards, Broker(port=mosquitto.port), trees=2)
+    wiring, expected = mistake(name).plant(site, as_declared(site, meters=True))
+    run, _ = run_at_pins(Scope(site=site, stages=DAY), described, folder, wiring)
+    assert came_of(run)[1] == {expected}
+
+
+@pytest.mark.broker
+def test_a_board_that_knows_only_texts_rests_by_the_broker_s_word(mosquitto):
+    site, _ = one_board(plain_site(), Broker(port=mosquitto.port), trees=2)
+    run, _ = run_with_texts(Scope(site=site, stages=stages(Stage.REST)))
+    report, found = came_of(run)
+    assert found == set()
+    assert [r for r in report.results if r.outcome is not Outcome.GOOD] == []
+    (will,) = [r for r in report.results if r.check == "rest/will-east"]
+    assert "the broker said rest on 3 topics" in will.evidence
+    assert "and the board echoed it" in will.evidence
+
+
+@pytest.mark.broker
+def test_a_will_on_the_wrong_topic_is_found_by_breaking_our_own_connection(mosquitto, monkeypatch):
+    class Astray(MqttTransport):
+        def __init__(self, *args, will=None, **more):
+            if will is not None and will.topic == "shed/do/2":
+                will = Message("shed/do/two", will.payload)
+            super().__init__(*args, will=will, **more)
+
+    monkeypatch.setattr("controller.plain_boards.MqttTransport", Astray)
+    site, _ = one_board(plain_site(), Broker(port=mosquitto.port), trees=2)
+    run, _ = run_with_texts(Scope(site=site, stages=stages(Stage.REST)))
+    report, found = came_of(run)
+    assert found == {(Cause.TEXT_WILL_UNSAID, ("east",))}
+    assert report.diagnoses[0].because.endswith("was heard for east/2")
 
 
 def test_no_broker_is_said_and_nothing_switched(two_boards):
     site = two_boards.model_copy(update={"broker": Broker(port=1)})
-    clock = QuickClock(HandClock())
-    run = BusRun(Scope(site=site), AtThePins.__new__(AtThePins), clock)
+    run = BusRun(Scope(site=site), Alone(lambda _text: None), HandClock())
     with pytest.raises(BrokerError, match="nothing was switched"):
         run.run()
 
