@@ -50,6 +50,7 @@ class TreeRecord:
     kwh: float = 0.0
     fruit_damage_k_h: float = 0.0
     dose_k_h: float = 0.0
+    damaged_at_s: float = float("inf")
     switchings: int = 0
     is_heated: bool = False
 
@@ -326,6 +327,8 @@ class World:
             if fruit_c < tree.fruit_damage_c + FRUIT_ONSET_K:
                 tree.dose_k_h += (tree.fruit_damage_c + FRUIT_ONSET_K - fruit_c) * dt_s / 3600.0
                 tree.fruit_damage_k_h += max(0.0, tree.fruit_damage_c - fruit_c) * dt_s / 3600.0
+                if fruit_c < tree.fruit_damage_c:
+                    tree.damaged_at_s = min(tree.damaged_at_s, self.elapsed_s)
             if (power_w > 0.0) != tree.is_heated:
                 tree.is_heated = not tree.is_heated
                 tree.switchings += 1

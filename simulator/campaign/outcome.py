@@ -64,9 +64,10 @@ class Outcome:
     """What became of one run, beside what others would have made of the same night.
 
     ``avoidable`` are trees lost although every string on from dusk, without any fault, would have kept them;
-    ``by_control`` those of them that would have been kept had everything been on since this very fault began.
-    ``found_after_s`` is when the controller first found something that it does not find in this night without
-    the fault.
+    ``by_control`` those of them that a controller could have kept: the same night with the same broken house,
+    boards and strings, but everything let heat from the fault's first moment on, before anybody could know of
+    it.  ``found_after_s`` is when the controller first found something that it does not find in this night
+    without the fault, and ``warned_s`` how long that was before the first ``avoidable`` tree was damaged.
     """
 
     night: str
@@ -85,6 +86,7 @@ class Outcome:
     unjustified_off: int
     found: tuple[str, ...]
     found_after_s: float | None
+    warned_s: float | None
     false_findings: tuple[str, ...]
     fruits: int
     hours: float

@@ -61,6 +61,8 @@ def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outc
         for key, at_s in run.found_s.items()
         if fault and at_s >= began_s and at_s < quiet.found_s.get(key, float("inf")) - SOONER_S
     }
+    found_s = min(news.values(), default=None)
+    damaged_s = min((t.damaged_at_s for t in record.trees if t.name in avoidable), default=None)
     return Outcome(
         night=task.night,
         seed=task.seed,
@@ -77,7 +79,8 @@ def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outc
         thermostat_avoidable=tuple(lost_needlessly(thermostat, oracle)),
         unjustified_off=run.auditor.unjustified_off,
         found=tuple(sorted(news, key=lambda key: news[key])),
-        found_after_s=min(news.values()) - began_s if news else None,
+        found_after_s=None if found_s is None else found_s - began_s,
+        warned_s=None if found_s is None or damaged_s is None else damaged_s - found_s,
         false_findings=() if fault or night.faults else tuple(sorted(run.found_s)),
         fruits=sum(tree.fruit_count for tree in run.site.trees),
         hours=night.hours,

@@ -18,6 +18,9 @@ RULES: dict[str, tuple[str, Callable[[Outcome], Loss]]] = {
 }
 # Those that are told once more for the nights in which nothing was broken.
 SOUND = ("Rimeward", "plain thermostat")
+# Who is warned so long before the first fruit freezes [s] can still do something (an estimate: to get up,
+# look, and bring heat or put in a plug).
+IN_TIME_S = 1800.0
 # A fault of this severity or worse should be found.
 SEVERE = 3
 
@@ -43,6 +46,7 @@ class Score:
 
     ``lost_by_control`` names runs in which a tree was lost that would have been kept had every string been on
     since the same fault began; ``lost_to_the_fault`` those that only a house without it would have kept.
+    ``warned_in_time`` are those of the latter in which people were told half an hour before or more.
     """
 
     runs: int
@@ -51,6 +55,7 @@ class Score:
     rows: tuple[Row, ...]
     lost_by_control: tuple[str, ...]
     lost_to_the_fault: tuple[str, ...]
+    warned_in_time: tuple[str, ...]
     thermostat_lost: int
     unjustified_off: dict[str, int]
     found_after_s_median: float | None
@@ -84,6 +89,7 @@ def score_of(outcomes: Sequence[Outcome]) -> Score:
         + tuple(_row(rule, quiet, "nothing broken") for rule in SOUND if quiet),
         lost_by_control=tuple(each.key for each in by_control),
         lost_to_the_fault=tuple(each.key for each in to_the_fault),
+        warned_in_time=tuple(each.key for each in to_the_fault if (each.warned_s or 0.0) >= IN_TIME_S),
         thermostat_lost=sum(bool(each.thermostat_avoidable) for each in outcomes),
         unjustified_off={each.key: each.unjustified_off for each in outcomes if each.unjustified_off},
         found_after_s_median=median(each.found_after_s or 0.0 for each in found) if found else None,
@@ -136,6 +142,12 @@ def score_text(score: Score) -> str:
         f"lost to what was broken, though a sound house would have kept it: {told} runs "
         f"(plain thermostat, either way: {score.thermostat_lost})"
     )
+    late = [key for key in score.lost_to_the_fault if key not in score.warned_in_time]
+    lines.append(
+        f"  people were told {IN_TIME_S / 60:.0f} min before the first fruit froze, or earlier: "
+        f"{len(score.warned_in_time)}; later or not at all: {len(late)}"
+    )
+    lines += [f"  {key}" for key in late]
     told = sum(score.unjustified_off.values())
     lines.append(f"strings at rest without a reason to: {told} control periods")
     lines += [f"  {key}: {count}" for key, count in score.unjustified_off.items()]

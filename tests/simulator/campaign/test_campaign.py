@@ -1,13 +1,15 @@
 """A small campaign with real nights: in processes, kept, taken up again; and what rivals make of a night."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
 from controller.errors import RehearsalError
-from simulator.campaign import rivals
+from controller.guard.tree import decide_tree
+from simulator.campaign import play, rivals
 from simulator.campaign.campaign import RESULTS, Results, _chunks, run_campaign
 from simulator.campaign.outcome import Task, tasks_of
 from simulator.campaign.play import play_task
@@ -65,6 +67,28 @@ def test_a_night_with_a_fault_of_its_own_can_suffer_another():
     outcome = play_task(fault)
     assert outcome.onset_s > 9 * 3600.0
     assert any(key.startswith("probe-stale") for key in outcome.found)
+
+
+@pytest.mark.long
+def test_a_guard_that_rests_in_the_cold_is_found_to_lose_what_it_could_have_kept(monkeypatch):
+    def rest_always(*args):
+        decision, memory = decide_tree(*args)
+        return replace(decision, active=False), memory
+
+    caches = (play._begun, play._until_onset, play._quiet)
+    for cache in caches:
+        cache.cache_clear()
+    try:
+        task = Task(night="clear-calm", seed=1, onset="dusk", fault="F01")
+        assert play_task(task).by_control == ()
+        play._until_onset("clear-calm", 1, "dusk")  # the guard is sound until then
+        monkeypatch.setattr("controller.keeper.decide_tree", rest_always)
+        outcome = play_task(task)
+    finally:
+        for cache in caches:
+            cache.cache_clear()
+    assert set(outcome.by_control) == {tree.name for tree in NIGHT.load_site().trees}
+    assert outcome.unjustified_off > 100
 
 
 def test_a_run_that_fails_ends_the_campaign_and_says_why(tmp_path):

@@ -30,6 +30,7 @@ def outcome(**changes):
         "unjustified_off": 0,
         "found": ("probe-frozen.air-lemon",),
         "found_after_s": 120.0,
+        "warned_s": None,
         "false_findings": (),
         "fruits": 500,
         "hours": 16.0,

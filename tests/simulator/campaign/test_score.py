@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from simulator.campaign.page import Courses, courses_of, page_of
@@ -12,6 +14,9 @@ LOST = outcome(
     found=(),
     found_after_s=None,
 )
+TOLD = outcome(
+    fault="H02", ours=loss(10.0, trees=("lemon",)), avoidable=("lemon",), found_after_s=60.0, warned_s=3600.0
+)
 UNHEATED = outcome(fault="S24", ours=loss(20.0, trees=("yuzu",)), avoidable=("yuzu",), by_control=("yuzu",))
 RUNS = [SOUND, outcome(), LOST, UNHEATED]
 
@@ -21,8 +26,17 @@ def test_losses_are_told_by_whose_fault_they_are():
     assert score.lost_by_control == ("clear-calm/1/dusk/S24",)
     assert score.lost_to_the_fault == ("clear-calm/1/dusk/H01",)
     assert score.lost_and_not_found == ("clear-calm/1/dusk/H01",)
+    assert score.warned_in_time == ()
     assert score.thermostat_lost == 4
     assert score.false_findings == ("clear-calm: probe-stale.house",)
+
+
+def test_losses_that_people_were_told_of_in_time_stand_apart():
+    late = replace(TOLD, onset="deep night", warned_s=600.0)
+    score = score_of([SOUND, TOLD, late, LOST])
+    assert score.lost_to_the_fault == (TOLD.key, late.key, LOST.key)
+    assert score.warned_in_time == (TOLD.key,)
+    assert "or earlier: 1; later or not at all: 2" in score_text(score)
 
 
 def test_a_mean_night_is_the_mean_of_all_runs():
