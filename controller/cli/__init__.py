@@ -25,6 +25,7 @@ COMMANDS = {
     "rehearse": "rehearse",
     "campaign": "campaign",
     "study": "study",
+    "bench": "bench",
     "size": "plan",
     "plan": "plan",
     "forecast": "forecast",
