@@ -348,7 +348,7 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     own = (
         *of_probes(judged.values()),
         *surveyed,
-        *of_doubts(state.trees, now),
+        *(of_doubts(state.trees, now) if state.witness.has_learnt(now) else ()),
         *lamps,
         *boards,
         *of_strangers(state.overheard, now),

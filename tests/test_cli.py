@@ -114,12 +114,13 @@ def test_the_page_of_a_real_site_may_not_be_paced_either(tmp_path):
 
 
 @pytest.mark.fault("P11")
-def test_a_second_instance_is_refused_with_a_code_of_its_own(tmp_path):
+def test_a_second_instance_is_refused_with_a_code_of_its_own(tmp_path, met):
     with (tmp_path / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         result = run("run", "--site", str(example_site("curlew-yard")), "--state", str(tmp_path))
     assert result.exit_code == 75
     assert "already guards" in result.output
+    met(reaction="none: refused at start, in words", alarm="none: refused at start, in words")
 
 
 def test_what_a_live_rehearsal_cannot_do_is_refused():

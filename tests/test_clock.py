@@ -107,7 +107,7 @@ def test_a_rehearsal_s_clock_is_sound():
 
 
 @pytest.mark.fault("C11")
-def test_without_the_machine_s_time_zones_those_that_came_along_count():
+def test_without_the_machine_s_time_zones_those_that_came_along_count(met):
     zoneinfo.reset_tzpath(to=())
     try:
         summer = datetime(2027, 7, 1, 12, 0, tzinfo=UTC).astimezone(
@@ -116,3 +116,4 @@ def test_without_the_machine_s_time_zones_those_that_came_along_count():
     finally:
         zoneinfo.reset_tzpath()
     assert summer.hour == 13
+    met(reaction="none: those that came along count", alarm="none: those that came along count")

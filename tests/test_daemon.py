@@ -1,6 +1,7 @@
 """What the daemon leaves for the control loop, without starting a thread."""
 
 import threading
+import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -212,7 +213,7 @@ def test_a_control_loop_that_stands_still_ends_the_process(alive):
         ("vitals", "memory"),
     ],
 )
-def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says):
+def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says, met):
     def kill(thread):
         monkeypatch.setattr(thread, "is_alive", lambda: False)
 
@@ -227,7 +228,12 @@ def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says):
             monkeypatch.setattr(type(alive.jobs), "is_dead", True)
         case "vitals":
             monkeypatch.setattr(type(alive.vitals), "is_bursting", True)
+    killed_s = time.monotonic()
     assert alive._beyond_help() == [says]
+    met(
+        reaction=time.monotonic() - killed_s,
+        alarm="none: the process is started anew, with heat on meanwhile",
+    )
 
 
 def test_told_to_stop_it_ends_well(alive):
@@ -278,7 +284,7 @@ def test_a_disk_that_stalls_delays_the_first_decision_by_a_few_seconds_only(daem
 
 
 @pytest.mark.fault("D09", "P-29")
-def test_leases_are_given_at_once_to_a_broker_that_is_back_while_the_card_stalls(daemon, monkeypatch):
+def test_leases_are_given_at_once_to_a_broker_that_is_back_while_the_card_stalls(daemon, monkeypatch, met):
     said = []
     monkeypatch.setattr(daemon.transport, "publish", lambda topic, *_, **__: said.append(topic))
     # the journal's thread never takes a row: its queue fills, and what is beyond is dropped
@@ -287,9 +293,13 @@ def test_leases_are_given_at_once_to_a_broker_that_is_back_while_the_card_stalls
     for _ in range(300):
         daemon._apply(Tick())
     said.clear()
+    back_s = time.monotonic()
     daemon._apply(BusUp())
     daemon._apply(Tick())
+    given_s = time.monotonic() - back_s
     assert {daemon.topics.lease(board.name) for board in daemon.site.boards} <= set(said)
+    assert daemon.journal.trouble == ""
+    met(reaction=given_s, alarm="none: leases are given, and only rows wait")
 
 
 @pytest.mark.fault("D03", "D04")
@@ -316,7 +326,7 @@ def test_an_order_is_answered_once_it_is_kept(daemon, monkeypatch):
 
 
 @pytest.mark.fault("M20")
-def test_what_comes_in_while_the_control_loop_does_not_turn_is_left_at_once_and_bounded(daemon):
+def test_what_comes_in_while_the_control_loop_does_not_turn_is_left_at_once_and_bounded(daemon, met):
     """Callbacks of the bus only leave messages, so that none can outlast the keepalive."""
     for number in range(3 * MOST_WAITING):
         daemon._hear(Message(daemon.topics.hand(f"o{number}"), b"{}"))
@@ -324,6 +334,10 @@ def test_what_comes_in_while_the_control_loop_does_not_turn_is_left_at_once_and_
     assert len(waiting) == MOST_WAITING
     assert waiting[-1].topic == daemon.topics.hand(f"o{3 * MOST_WAITING - 1}")
     assert daemon.inbox.dropped == 2 * MOST_WAITING
+    met(
+        reaction="none: callbacks only leave messages, so none can block",
+        alarm="none: callbacks only leave messages, so none can block",
+    )
 
 
 @pytest.mark.fault("P01", "P09")
@@ -337,3 +351,22 @@ def test_a_thread_that_dies_ends_the_process_unless_it_ends_already(daemon, monk
     args = threading.ExceptHookArgs((type(fault), fault, None, threading.current_thread()))
     module._end_process(daemon.stopping, args)
     assert ended == ([] if stopping else [70])
+
+
+@pytest.mark.fault("P-06")
+def test_started_on_a_disk_that_takes_nothing_it_decides_and_says_so(daemon, tmp_path, met):
+    (tmp_path / "journal.db").mkdir()  # where its file should be: nothing can be kept
+    begun_s = time.monotonic()
+    daemon.journal.start()
+    try:
+        daemon._recall()
+        daemon._apply(Tick())
+        assert all(heat.active for heat in daemon.state.heat.values())
+        decided_s = time.monotonic() - begun_s
+        while not daemon.journal.trouble:
+            assert time.monotonic() - begun_s < 10.0
+        daemon._report()
+    finally:
+        daemon.journal.stop()
+    assert "journal-trouble.journal" in {each.key for each in daemon.state.found}
+    met(reaction=decided_s, alarm=time.monotonic() - begun_s)

@@ -126,7 +126,7 @@ def test_a_job_can_be_asked_for_soon(begin):
 
 
 @pytest.mark.fault("P12")
-def test_a_job_that_hangs_is_told_and_started_again_beside_it_but_not_for_ever(begin, clocks):
+def test_a_job_that_hangs_is_told_and_started_again_beside_it_but_not_for_ever(begin, clocks, met):
     release, began = threading.Event(), []
 
     def hangs():
@@ -147,15 +147,19 @@ def test_a_job_that_hangs_is_told_and_started_again_beside_it_but_not_for_ever(b
     finally:
         release.set()
     wait_for(jobs, lambda: not jobs.is_dead)
+    met(
+        reaction=clocks.later_s, alarm=clocks.later_s / MOST_HUNG
+    )  # in the clock moved by hand; each hung alike
 
 
 @pytest.mark.fault("P13")
-def test_a_scheduler_that_starts_nothing_is_dead(begin, clocks):
+def test_a_scheduler_that_starts_nothing_is_dead(begin, clocks, met):
     jobs = begin(lambda: None, first_s=100.0)
     clocks.later_s = clocks.ahead_s = 100.0 + LATE_S - 5.0
     assert not jobs.is_dead
     clocks.later_s = clocks.ahead_s = 100.0 + LATE_S + 5.0
     assert jobs.is_dead
+    met(reaction=clocks.later_s - 100.0, alarm="none: the process is started anew, with heat on meanwhile")
 
 
 def test_a_scheduler_that_ended_is_dead(begin):

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 import pytest
 
@@ -663,15 +664,17 @@ def test_a_tree_whose_probe_speaks_fahrenheit_from_the_start_is_heated(drive):
 
 
 @pytest.mark.fault("U12")
-def test_no_season_is_over_a_late_frost_is_heated_as_any_other(drive):
+def test_no_season_is_over_a_late_frost_is_heated_as_any_other(drive, met):
     drive.step(400.0)
     assert not any(drive.tree(tree.name).active for tree in drive.site.trees)
     june = replace(drive.now, mono_s=drive.now.mono_s + 60.0, utc=DUSK + timedelta(days=150))
     for probe in drive.temps_c:
         drive.state, _ = handle(drive.state, ProbeHeard(probe=probe, temp_c=-1.0, at=june.utc), june)
+    heard_s, june = june.mono_s, replace(june, mono_s=june.mono_s + 10.0)
     drive.state, _ = handle(drive.state, Tick(), june)
     assert all(drive.tree(tree.name).active for tree in drive.site.trees)
     assert all(drive.tree(tree.name).at.month == 6 for tree in drive.site.trees)
+    met(reaction=june.mono_s - heard_s, alarm="none: it is heated as any frost is")
 
 
 # ---- a process that was stopped ---------------------------------------------------------------------------
@@ -685,3 +688,40 @@ def test_after_ten_minutes_asleep_what_was_heard_before_is_no_evidence(drive):
     drive.tell(Tick())
     assert [drive.tree(name).reason for name in TREES] == [Reason.PROBE_STALE] * 5
     assert all(drive.tree(name).active for name in TREES)
+
+
+@pytest.mark.fault("V02")
+def test_a_vent_that_is_open_when_heat_begins_is_shut_at_the_next_tick(drive, met):
+    for _ in range(12):
+        drive.step()
+    until = drive.now.utc + timedelta(hours=1)
+    order = HandOrder(
+        id="air", who="Nora", target_kind="vent", target="gable-fan", order=Order.HAND_ON, until=until
+    )
+    drive.tell(HandOrdered(order=order))
+    drive.step()
+    assert drive.vent("gable-fan").active
+    frost_s, given = drive.mono_s, len(drive.leases())
+    drive.temps_c["air-lemon"] = -1.0
+    drive.step()
+    assert drive.tree("lemon").active
+    assert not drive.vent("gable-fan").active
+    assert all(not each.lease.vent for each in drive.leases()[given:])
+    met(
+        reaction=drive.mono_s - frost_s,
+        alarm="none: the fan is told to rest before it can cool a heated tree",
+    )
+
+
+@pytest.mark.fault("P05")
+def test_a_loop_at_a_quarter_of_its_pace_renews_every_lease_in_time(drive, met):
+    given_s = {board.name: [] for board in drive.site.boards}
+    for _ in range(60):
+        before = len(drive.leases())
+        drive.step(40.0)
+        for each in drive.leases()[before:]:
+            given_s[each.lease.board].append(drive.mono_s)
+    for times_s in given_s.values():
+        assert max(after - before for before, after in pairwise(times_s)) <= 80.0
+    assert drive.state.found == ()
+    met(reaction="none: every lease is renewed long before it ends", alarm="none: nothing is found")

@@ -87,13 +87,13 @@ def test_whatever_is_killed_every_heater_is_on_within_300_s_and_control_resumes(
 
 
 @pytest.mark.fault("M02", "M06")
-def test_when_the_daemon_is_killed_boards_of_plain_texts_heat_by_their_wills(record_property):
+def test_when_the_daemon_is_killed_boards_of_plain_texts_heat_by_their_wills(met):
     with rehearsal(restart_after_s=600.0, site=plain_site()) as live:
         east, west = live.world.boards["east"], live.world.boards["west"]
         os.kill(live.daemon.pid, signal.SIGKILL)
         killed_s = time.monotonic()
         until(lambda: set(east.on) == set(east.heaters), 15.0)
-        record_property("reaction_s", time.monotonic() - killed_s)
+        met(reaction=time.monotonic() - killed_s)
         assert not set(west.on) & set(west.heaters), "by the wills: the leases of the other board still stand"
 
 

@@ -22,7 +22,7 @@ def _put_back():
 
 
 @pytest.mark.fault("N16")
-def test_lines_are_json_with_level_and_time():
+def test_lines_are_json_with_level_and_time(met):
     stream = io.StringIO()
     listener = start_logging("json", stream)
     structlog.stdlib.get_logger().info("decision", output="lemon", because="−1 °C\nis cold")
@@ -30,6 +30,10 @@ def test_lines_are_json_with_level_and_time():
     line = json.loads(stream.getvalue())
     assert (line["event"], line["level"], line["output"]) == ("decision", "info", "lemon")
     assert stream.getvalue().count("\n") == 1, "a line break in a value cannot forge a line"
+    met(
+        reaction="none: written as one line of JSON whatever it holds",
+        alarm="none: written as one line of JSON whatever it holds",
+    )
 
 
 def test_a_console_line_is_readable():
@@ -46,15 +50,16 @@ class _Closed(io.StringIO):
 
 
 @pytest.mark.fault("D11")
-def test_a_closed_pipe_raises_nothing():
+def test_a_closed_pipe_raises_nothing(met):
     listener = start_logging("json", _Closed())
     for _ in range(10):
         structlog.stdlib.get_logger().info("decision")
     listener.stop()
+    met(reaction="none: lines are lost, and nothing else", alarm="none: lines are lost, and nothing else")
 
 
 @pytest.mark.fault("P16")
-def test_a_stalled_reader_costs_lines_and_no_time(monkeypatch):
+def test_a_stalled_reader_costs_lines_and_no_time(monkeypatch, met):
     monkeypatch.setattr(log_module, "QUEUE_LINES", 3)
     monkeypatch.setattr(logging.handlers.QueueListener, "start", lambda _: None)
     start_logging("json", io.StringIO())
@@ -62,3 +67,7 @@ def test_a_stalled_reader_costs_lines_and_no_time(monkeypatch):
         structlog.stdlib.get_logger().info("decision")
     (handler,) = logging.getLogger().handlers
     assert handler.dropped == 7
+    met(
+        reaction="none: lines are dropped, and nothing waits",
+        alarm="none: lines are dropped, and nothing waits",
+    )

@@ -29,7 +29,7 @@ def test_the_scripts_install_by_hash_only():
 
 
 @pytest.mark.fault("N17")
-def test_a_package_that_was_tampered_with_is_not_installed(tmp_path):
+def test_a_package_that_was_tampered_with_is_not_installed(tmp_path, met):
     wheel, info = tmp_path / "frostword-1.0-py3-none-any.whl", "frostword-1.0.dist-info"
     with zipfile.ZipFile(wheel, "w") as archive:
         archive.writestr("frostword.py", "x = 1\n")
@@ -50,3 +50,4 @@ def test_a_package_that_was_tampered_with_is_not_installed(tmp_path):
     refused = install()
     assert refused.returncode != 0
     assert "DO NOT MATCH THE HASHES" in refused.stderr
+    met(reaction="none: not installed", alarm="none: not installed")

@@ -52,6 +52,9 @@ from controller.thermal.sunlight import sun_altitude_deg
 STEP_S = 300.0
 # After so long without a step the house is begun anew.
 LONGEST_GAP_S = 1800.0
+# One begun anew does not know what warmth the strings have left in the soil: it heats for its doubts from the
+# first, but for so long nobody is told of them (the time constant of the air under fleece is an hour or two).
+LEARNS_S = 7200.0
 # So many spreads a probe may read above the witness; were errors normal, one sound reading in 44 lay further.
 SPREADS = 2.0
 LARGEST_SPREAD_K = 3.0
@@ -132,7 +135,10 @@ class Senses:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Witness:
-    """The witness at one time: ``estimate`` on the monotonic clock, ``words`` in the order of the trees."""
+    """The witness at one time, begun at ``begun_s``.
+
+    ``estimate`` is on the monotonic clock, ``words`` are in the order of the trees.
+    """
 
     filter: Filter
     joules: tuple[float, ...]
@@ -140,11 +146,16 @@ class Witness:
     estimate: Estimate | None = None
     misses: int = 0
     stepped_s: float = math.nan
+    begun_s: float = math.inf
     words: tuple[Word, ...] = ()
 
     def word(self, tree: int) -> Word:
         """Return what it says of a tree, by its number."""
         return self.words[tree] if self.words else SILENT
+
+    def has_learnt(self, now: Now) -> bool:
+        """Tell whether it has watched for so long that a doubt that lasts is worth telling people."""
+        return now.mono_s - self.begun_s >= LEARNS_S
 
     def is_due(self, now: Now) -> bool:
         """Tell whether a step is due."""
@@ -213,11 +224,12 @@ def step(witness: Witness, rules: WitnessRules, senses: Senses, now: Now) -> Wit
     u, wind_m_s, sun_w_m2 = _driven(witness, rules, senses, now)
     readings_c = np.full(1 + count, np.nan)
     readings_c[0] = senses.house_c
-    misses = 0
+    misses, begun_s = 0, witness.begun_s
     if before is None or not now.mono_s - before.at_s <= LONGEST_GAP_S:
         if not math.isfinite(senses.house_c):  # nothing to begin from
             return idle
-        estimate = witness.filter.start(now.mono_s, readings_c, float(u[OUTSIDE]), float(u[DEEP]))
+        begun_s = now.mono_s
+        estimate = witness.filter.start(begun_s, readings_c, float(u[OUTSIDE]), float(u[DEEP]))
     else:
         ahead = witness.filter.carry(
             _blind(before) if math.isnan(u[OUTSIDE]) else before,
@@ -240,7 +252,7 @@ def step(witness: Witness, rules: WitnessRules, senses: Senses, now: Now) -> Wit
     )
     if words is None:  # a model that no longer gives numbers is begun anew
         return idle
-    return replace(idle, estimate=estimate, misses=misses, words=words)
+    return replace(idle, estimate=estimate, misses=misses, begun_s=begun_s, words=words)
 
 
 def weather_now(witness: Witness, rules: WitnessRules, now: Now) -> tuple[float, float]:

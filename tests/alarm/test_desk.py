@@ -252,7 +252,7 @@ def test_a_way_gone_from_the_site_file_and_an_old_message_are_given_up(yard):
 
 
 @pytest.mark.fault("P02")
-def test_control_that_does_not_decide_is_an_alarm_of_its_own(yard, record_property):
+def test_control_that_does_not_decide_is_an_alarm_of_its_own(yard, met):
     yard.go(60.0)
     silent_s = 0.0
     while not yard.sent and silent_s < 900.0:
@@ -260,7 +260,7 @@ def test_control_that_does_not_decide_is_an_alarm_of_its_own(yard, record_proper
         silent_s += 10.0
         yard.desk.step()
         yard.desk.courier.round()
-    record_property("alarm_s", silent_s)
+    met(alarm=silent_s)
     assert CYCLES_WITHIN_S < silent_s <= CYCLES_WITHIN_S + DELAY_S[4] + 20.0
     assert yard.sent[0][0] == "Curlew Yard: the controller does not decide: controller"
 

@@ -12,7 +12,7 @@ import pytest
 
 from controller.bus.broker import find_mosquitto
 from controller.bus.topics import Topics
-from controller.guard.events import EchoHeard, Tick
+from controller.guard.events import EchoHeard, LeaseHeard, Tick
 from tests.bus.conftest import until
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -135,13 +135,14 @@ def join(port):
 
 @pytest.mark.fault("N01", "N02", "M15")
 @pytest.mark.parametrize(("user", "password"), [("", ""), ("guest", "guest"), ("controller", "wrong")])
-def test_nobody_gets_in_without_a_name_and_its_password(join, user, password):
+def test_nobody_gets_in_without_a_name_and_its_password(join, user, password, met):
     assert join(user, password or "x").refused in {"Not authorized", "Bad user name or password"}
+    met(reaction="none: nobody is let in", alarm="none: nobody is let in")
 
 
 @pytest.mark.fault("N01", "N02", "N04", "M16", "P-21")
 @pytest.mark.parametrize("user", [user for user in USERS if user != "controller"])
-def test_each_says_only_what_is_its_own(join, user):
+def test_each_says_only_what_is_its_own(join, user, met):
     listener, speaker = join("controller", name="listener"), join(user)
     for topic in SPOKEN:
         speaker.say(topic)
@@ -149,6 +150,7 @@ def test_each_says_only_what_is_its_own(join, user):
     until(lambda: TOPICS.ping("controller") in listener.heard)
     expected = {topic for topic, speakers in SPOKEN.items() if user in speakers}
     assert set(listener.heard) - {TOPICS.ping("controller")} == expected
+    met(reaction="none: the broker passes nothing of it on", alarm="none: the broker passes nothing of it on")
 
 
 @pytest.mark.fault("N03")
@@ -164,20 +166,26 @@ def test_each_hears_only_what_it_needs_so_that_nothing_can_be_recorded(join, use
 
 
 @pytest.mark.fault("N01")
-def test_a_lease_that_gets_through_all_the_same_is_answered_at_the_next_tick(drive):
+def test_a_lease_that_gets_through_all_the_same_is_answered_at_the_next_tick(drive, met):
     """A foreign OFF ends with its ttl at the latest; the echo that tells of it is named at once."""
     drive.temps_c |= {probe: -1.0 for tree in drive.site.trees for probe in tree.probes}
     drive.step()
     given = len(drive.leases())
+    heard_s = drive.mono_s
     drive.tell(EchoHeard(board="east", boot="b1", session="somebody-else", seq=99, on=(), uptime_s=50.0))
     drive.mono_s += 70.0
     drive.tell(Tick())
+    answered_s = drive.mono_s - heard_s
     assert len(drive.leases()) > given
     assert all(not each.lease.off for each in drive.leases()[given:] if each.lease.board == "east")
+    drive.tell(LeaseHeard(board="east", session="somebody-else", seq=99))
+    drive.step(30.0)
+    assert "strange-lease.east" in {each.key for each in drive.state.found}
+    met(reaction=answered_s, alarm=drive.mono_s - heard_s)
 
 
 @pytest.mark.fault("M24")
-def test_a_broker_that_can_write_nothing_still_carries_every_message(tmp_path):
+def test_a_broker_that_can_write_nothing_still_carries_every_message(tmp_path, met):
     """With our settings it keeps nothing on disk, so that a full one is no matter: here no file may grow."""
     if find_mosquitto() is None or shutil.which("mosquitto_passwd") is None:
         pytest.skip("mosquitto is not installed")
@@ -195,3 +203,7 @@ def test_a_broker_that_can_write_nothing_still_carries_every_message(tmp_path):
         east.close()
         controller.close()
         broker.terminate()
+    met(
+        reaction="none: every message is carried, for nothing is kept on disk",
+        alarm="none: every message is carried, for nothing is kept on disk",
+    )

@@ -33,13 +33,14 @@ def test_what_could_not_be_kept_is_said(answers, sent):
 
 
 @pytest.mark.fault("D09")
-def test_a_disk_that_stalls_delays_an_answer_by_two_seconds(answers, sent):
+def test_a_disk_that_stalls_delays_an_answer_by_two_seconds(answers, sent, met):
     answers.expect(TAKEN, 10.0)
     assert answers.wait_s(10.5) == KEPT_WITHIN_S - 0.5
     answers.send_overdue(11.9)
     assert sent == []
     answers.send_overdue(12.0)
     assert sent[0].because.endswith(NOT_KEPT)
+    met(reaction=12.0 - 10.0, alarm="none: the answer says that it is not kept, and nothing else waits")
 
 
 @pytest.mark.fault("N04")

@@ -121,7 +121,7 @@ def test_leases_recorded_and_replayed_change_nothing(broker, client):
 
 
 @pytest.mark.fault("M19")
-def test_a_listener_that_raises_costs_a_count_and_no_thread(broker, client):
+def test_a_listener_that_raises_costs_a_count_and_no_thread(broker, client, met):
     def raising(_):
         raise RuntimeError("a fault of ours")
 
@@ -132,6 +132,10 @@ def test_a_listener_that_raises_costs_a_count_and_no_thread(broker, client):
     until(lambda: fragile.counts["errors"] == 3)
     assert fragile.thread_alive
     assert "a fault of ours" in fragile.last_error
+    met(
+        reaction="none: the thread goes on, and the error is counted",
+        alarm="none: the thread goes on, and the error is counted",
+    )
 
 
 @pytest.mark.fault("M12")
@@ -153,7 +157,7 @@ def test_a_client_hears_itself(broker, client):
 
 
 @pytest.mark.fault("M10", "M11")
-def test_malformed_packets_and_payloads_end_no_thread(broker, client):
+def test_malformed_packets_and_payloads_end_no_thread(broker, client, met):
     me = client(broker, "me", ("#",))
     for junk in (b"\x30\x05\x00\x03\xff\xfe\xfdx", os.urandom(64), b"\x10\xff\xff\xff\xff", b"\x00" * 20):
         with socket.create_connection(("127.0.0.1", broker.port), 2.0) as raw:
@@ -165,6 +169,10 @@ def test_malformed_packets_and_payloads_end_no_thread(broker, client):
     until(lambda: any(m.topic == "x/last" for m in me.heard))
     assert me.thread_alive
     assert me.connected
+    met(
+        reaction="none: the broker or the client throws it away and goes on",
+        alarm="none: the broker or the client throws it away and goes on",
+    )
 
 
 def test_a_process_that_is_killed_is_announced_by_its_will(broker, client):

@@ -314,7 +314,7 @@ class TestHearingOneself:
         assert broker.received[0].count(client.client_id.encode()) == 2
 
     @pytest.mark.fault("M26")
-    def test_only_the_own_words_count_and_none_reach_the_listener(self, play):
+    def test_only_the_own_words_count_and_none_reach_the_listener(self, play, met):
         broker, client = self.connected(play)
         own = client.client_id.encode()
         retained = b"\x31" + publish_packet(b"ping/me", own, "3.1.1")[1:]
@@ -326,6 +326,10 @@ class TestHearingOneself:
         broker.send(publish_packet(b"ping/me", own, "3.1.1"))
         until(lambda: client.last_heard_self_s < 5.0)
         assert [message.payload for message in client.heard] == [b"after"]
+        met(
+            reaction="none: what comes back is nobody's order and no reading",
+            alarm="none: what comes back is nobody's order and no reading",
+        )
 
     def test_without_a_topic_there_is_no_ping(self, play):
         broker, client = play(ACCEPTED["3.1.1"])

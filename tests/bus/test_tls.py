@@ -111,13 +111,16 @@ NOT_YET = ("20480101000000Z", "20490101000000Z")
 )
 # paho leaves the socket of a failed handshake to the garbage collector, which a test run shows as a warning
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-def test_any_other_is_not_and_the_reason_is_told(tmp_path, brokers, signer, valid):
+def test_any_other_is_not_and_the_reason_is_told(tmp_path, brokers, signer, valid, met):
     ours = authority(tmp_path, "ours")
     if signer != "ours":
         authority(tmp_path, signer)
     certificate(tmp_path, "rogue", signer, "broker.yard", valid)
-    transport = connect(brokers("rogue"), ours)
+    begun_s, transport = time.monotonic(), connect(brokers("rogue"), ours)
     until(lambda: "certificate" in transport.trouble)
     assert "cannot be reached" in transport.trouble
     assert not transport.connected
     transport.close()
+    met(
+        reaction="none: never connected, it gives no lease, and boards heat", alarm=time.monotonic() - begun_s
+    )

@@ -20,7 +20,9 @@ NIGHT = "clear-calm"
 # In the evening every string rests; in the small hours the trees live by their heat.
 REST_H, COLD_H = 2.0, 9.0
 LONGEST_H = 3.0
-RULES = Rules(ways=(Reach(name="grower"),), zone=UTC)
+# The grower never answers; half an hour later a neighbour is told too.
+NEIGHBOUR = "neighbour"
+RULES = Rules(ways=(Reach(name="grower"), Reach(name=NEIGHBOUR, from_severity=3, after_s=1800.0)), zone=UTC)
 TREE = "lemon"
 
 
@@ -30,7 +32,7 @@ class Played:
 
     ``on`` tells of each tree whether none of its strings is held off, ``boards_on`` the same of each board,
     ``alive`` whether the controller decides, ``refused`` how many leases the boards have refused, ``said`` is
-    everything that went over the bus.
+    everything that went over the bus, ``told_s`` and ``second_s`` when grower and neighbour were told what.
     """
 
     run: Rehearsal
@@ -43,6 +45,7 @@ class Played:
     refused: list = field(default_factory=list)
     said: list = field(default_factory=list)
     told_s: dict = field(default_factory=dict)
+    second_s: dict = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._alarms, self._runs = Alarms(), self.run.controller.runs
@@ -88,7 +91,8 @@ class Played:
         self._alarms, messages = handle(RULES, self._alarms, situation, (), now)
         for message in messages:
             for alarm in message.standing if message.kind is Kind.ALARM else ():
-                self.told_s.setdefault(alarm.finding.key, self.steps_s[-1])
+                told_s = self.second_s if message.way == NEIGHBOUR else self.told_s
+                told_s.setdefault(alarm.finding.key, self.steps_s[-1])
 
 
 @dataclass(frozen=True)
@@ -176,9 +180,14 @@ def none(why: str, holds: Callable[[Sight], bool]) -> Meets:
     return checked
 
 
-def tells(key: str) -> Meets:
-    """The message that names a finding."""
-    return lambda seen: seen.hurt.told_s[key]
+def tells(*keys: str) -> Meets:
+    """The first message that names a finding, or one of several whose keys so begin."""
+    return lambda seen: min(s for key, s in seen.hurt.told_s.items() if key.startswith(keys))
+
+
+def tells_second(key: str) -> Meets:
+    """The message to the second person, when the first does not answer."""
+    return lambda seen: seen.hurt.second_s[key]
 
 
 def no_colder(seen: Sight) -> bool:
@@ -200,7 +209,7 @@ ORDERED = none("heat is ordered no less; more no program can do", orders_no_less
 QUIET = none("nothing that hands must do", lambda seen: not seen.told)
 NOBODY_LEFT = none(
     "no process is left to tell; the dead-man outside the site does",
-    lambda seen: not seen.told and not all(seen.hurt.alive),
+    lambda seen: not all(seen.hurt.alive),
 )
 
 

@@ -44,14 +44,19 @@ def decided(site, begins, cut_at=None):
         pytest.param(datetime(2026, 12, 31, 22, 30, tzinfo=UTC), marks=pytest.mark.fault("C12")),
     ],
 )
-def test_clock_changes_and_the_turn_of_the_year_change_no_decision(curlew_yard, begins):
+def test_clock_changes_and_the_turn_of_the_year_change_no_decision(curlew_yard, begins, met):
     usual = decided(curlew_yard, Dated.begins)
     assert decided(curlew_yard, begins) == usual
     assert {Reason.COLD, Reason.WARM_ENOUGH} <= {reason for _, reason in usual}
+    met(reaction="none: every decision is as on any night", alarm="none: every decision is as on any night")
 
 
 @pytest.mark.fault("P-23")
-def test_a_power_cut_in_the_hour_that_comes_twice_is_a_cut_like_any_other(curlew_yard):
+def test_a_power_cut_in_the_hour_that_comes_twice_is_a_cut_like_any_other(curlew_yard, met):
     autumn = datetime(2026, 10, 25, 0, 0, tzinfo=UTC)
     for minute in (30, 60, 90, 120):
         assert decided(curlew_yard, autumn, minute) == decided(curlew_yard, Dated.begins, minute)
+    met(
+        reaction="none: every decision is as after a cut on any night",
+        alarm="none: every decision is as after a cut on any night",
+    )

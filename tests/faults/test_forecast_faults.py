@@ -160,18 +160,21 @@ REFUSED = [
 
 @pytest.mark.parametrize(("talk", "words"), REFUSED)
 def test_a_bad_answer_is_refused_by_name_the_last_good_one_stands_and_cold_trees_are_heated(
-    service, talk, words, record_property
+    service, talk, words, met
 ):
     service.behave(talk)
     asked, begun_s = len(service.server.requests), time.monotonic()
     forecast, fresh = service.forecasts.latest(LATER)
-    assert time.monotonic() - begun_s < 20.0  # without a bound these take minutes, or for ever
+    told_s = time.monotonic() - begun_s
+    assert told_s < 20.0  # without a bound these take minutes, or for ever
     assert len(service.server.requests) - asked <= 1  # never a tight retry
     assert not fresh
     assert forecast.fetched_at == NOW
     assert re.search(words, service.forecasts.trouble), service.forecasts.trouble
     assert service.forecasts.trouble.startswith("no new forecast, the one of Open-Meteo 40 min ago still")
+    frost_s = service.drive.mono_s
     assert service.trees_are_heated(outlook_of(service.drive.site, forecast, service.drive.temps_c, LATER))
+    met(reaction=service.drive.mono_s - frost_s, alarm=told_s)
 
 
 @pytest.mark.fault("F01")

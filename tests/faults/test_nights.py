@@ -35,6 +35,7 @@ from tests.faults.nights import (
     sound,
     suffer,
     tells,
+    tells_second,
 )
 
 # Two reporting periods of a probe, and a period of the control loop.
@@ -100,9 +101,15 @@ PROBES = rows(
     probe("S09", Reason.PROBE_GONE, 70.0, "probe-gone"),
     Row("S10:air-lemon", heats_sooner, 10.0, QUIET),
     probe("S11", Reason.PROBE_OUT_OF_RANGE, 70.0, "probe-out-of-range"),
-    Row("S12:air-lemon", ALIKE, 0.0, QUIET),
+    Row("S12:air-lemon", NO_COLDER, 0.0, QUIET),
     Row("S14:air-lemon", decides(COLDER), HOUR_S, tells("witness-colder.lemon"), 2 * HOUR_S, hours=2.0),
-    Row("S15:air-lemon", heats_sooner, 300.0, tells("heat-without-effect.lemon"), HOUR_S),
+    Row(
+        "S15:air-lemon",
+        heats_sooner,
+        300.0,
+        tells("fruit-in-danger.lemon", "heat-without-effect.lemon"),
+        HOUR_S,
+    ),
     Row("S16:air-satsuma-door", NO_COLDER, 0.0, QUIET),
     Row("S17:air-lemon", decides(COLDER), HALF_S, tells("witness-colder.lemon"), HOUR_S),
     Row("S18", NO_COLDER, 0.0, DAY_TELLS, hours=3.0),
@@ -161,7 +168,14 @@ BOARDS = rows(
     Row("B01:east", board_heats(), 10.0, QUIET, onset_h=REST_H),
     Row("B02:east", board_heats(), 10.0, tells("board-silent.east"), onset_h=REST_H),
     Row("B03:east", board_heats(), 10.0, tells("board-unsteady.east"), onset_h=REST_H),
-    Row("B04:east", heats_sooner, QUARTER_S, tells("watts-missing.a"), HALF_S, metered=True),
+    Row(
+        "B04:east",
+        heats_sooner,
+        QUARTER_S,
+        tells("watts-missing.a", "string-dead.east"),
+        HALF_S,
+        metered=True,
+    ),
     Row("B05:east/1", ORDERED, 0.0, tells("heater-stuck-on.a"), HALF_S, metered=True, onset_h=REST_H),
     Row("B06:east/1", NO_COLDER, 0.0, QUIET),
     Row("B07:east/3", ORDERED, 0.0, tells("heater-stuck-on.a"), HALF_S, metered=True, onset_h=REST_H),
@@ -184,13 +198,13 @@ CIRCUITS = rows(
     Row("H03", ORDERED, 0.0, tells("circuit-dead.b"), metered=True, lost=frozenset({"lemon"})),
     Row("H04:a", ORDERED, 0.0, tells("circuit-dead.a"), metered=True),
     Row("H05:a", ORDERED, 0.0, tells("circuit-dead.a"), HOUR_S, metered=True),
-    Row("H06", is_back, 1920.0, tells("fruit-in-danger.lemon"), HOUR_S, lasts="+30m"),
+    Row("H06", is_back, 1920.0, NOBODY_LEFT, lasts="+30m"),
     Row("H07", ORDERED, 0.0, tells("watts-missing.a"), metered=True),
     Row("H08:east/3", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
     Row("H10:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),
     Row("H11:air-lemon", decides(Reason.TOO_HOT), 60.0, tells("too-hot.lemon"), HALF_S),
     Row("H12:lemon", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
-    Row("H13", ORDERED, 0.0, tells("string-dead.east.1"), HOUR_S, metered=True),
+    Row("H13", ORDERED, 0.0, tells("watts-missing", "string-"), HOUR_S, metered=True),
     Row("U06:satsuma-door", ORDERED, 0.0, tells("heat-without-effect.satsuma-door"), HOUR_S),
     Row("U08", board_heats(), 10.0, tells("board-silent.east")),
     Row("U11:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),
@@ -255,6 +269,9 @@ PROCESS = rows(
 )
 
 PEOPLE = rows(
+    Row(
+        "S24:air-lemon", decides(STALE), PERIODS_S, tells_second("probe-stale.air-lemon"), HOUR_S, fault="U09"
+    ),
     Row("U01", decides(Reason.HAND_OFF_OVERRULED), HOUR_S, tells("off-overruled.lemon"), HOUR_S),
     Row("U02", decides(Reason.HAND_OFF_OVERRULED), HOUR_S, tells("fruit-in-danger.lemon"), HOUR_S),
     Row("U03", all_heat, 10.0, QUIET, onset_h=REST_H),
@@ -272,8 +289,29 @@ MODEL = rows(
 
 DOOR = "satsuma-door"
 PAIRS = rows(
+    # strings have no frost-stat in series here, which is as if each were stuck closed
+    Row(
+        "B07:east/3",
+        ORDERED,
+        0.0,
+        tells("heater-stuck-on.a"),
+        HALF_S,
+        metered=True,
+        onset_h=REST_H,
+        fault="P-09",
+    ),
+    Row(
+        "H03",
+        ORDERED,
+        0.0,
+        tells_second("circuit-dead.b"),
+        HOUR_S,
+        metered=True,
+        lost=frozenset({"lemon"}),
+        fault="P-18",
+    ),
     # mains and network return apart: the controller comes back by itself
-    Row("P-01", is_back, 1920.0, tells("fruit-in-danger.lemon"), HOUR_S, lasts="+30m"),
+    Row("P-01", is_back, 1920.0, NOBODY_LEFT, lasts="+30m"),
     Row("P-02", all_heat, LEASE_S, tells("board-silent.east"), onset_h=REST_H),
     Row("P-03", decides(COLDER, DOOR), HALF_S, tells("witness-colder.satsuma-door"), HOUR_S),
     Row("P-04", all_heat, PERIODS_S, tells("probe-stale.air-lemon")),
@@ -306,7 +344,8 @@ TABLE = [*PROBES, *BUS, *BOARDS, *CIRCUITS, *FORECAST, *PROCESS, *PEOPLE, *MODEL
 def test_the_table_holds_every_fault_that_a_night_can_suffer():
     able = set(injections())
     pairs = {name for name, fault in catalogue().items() if fault.of and set(fault.of) <= able}
-    assert {row.values[0].id for row in TABLE} == able - {"S13"} | pairs, "S13 has days of its own"
+    beside = {"U09", "P-09", "P-18"}  # what they add to other faults happens to people, or always
+    assert {row.values[0].id for row in TABLE} == able - {"S13"} | pairs | beside, "S13 has days of its own"
 
 
 @pytest.mark.parametrize("row", TABLE)

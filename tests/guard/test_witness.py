@@ -10,6 +10,7 @@ import pytest
 from controller.guard.now import Now
 from controller.guard.witness import (
     ABSURD_SCORE,
+    LEARNS_S,
     LONGEST_GAP_S,
     MOST_MISSES,
     SILENT,
@@ -157,16 +158,23 @@ def test_by_night_it_is_sure_within_an_hour_or_two_and_steps_every_300_s(curlew_
 
 
 @pytest.mark.fault("X11")
-def test_after_a_gap_it_begins_anew_as_unsure_as_at_first(curlew_yard, rules):
+def test_after_a_gap_it_begins_anew_as_unsure_as_at_first(curlew_yard, rules, met):
     witness = run(curlew_yard, rules)
     sure_k = witness.word(0).spread_k
     now = after(witness.estimate.at_s + LONGEST_GAP_S + 1.0)
     anew = step(witness, rules, senses(), now)
     assert anew.estimate.at_s == now.mono_s
     assert anew.word(0).spread_k > sure_k + 1.0
+    assert witness.has_learnt(after(LEARNS_S + 1.0))
+    assert not anew.has_learnt(after(now.mono_s + LEARNS_S - 1.0)), "nobody is told of what it doubts so soon"
+    assert anew.has_learnt(after(now.mono_s + LEARNS_S))
     within = step(witness, rules, senses(), after(witness.estimate.at_s + LONGEST_GAP_S))
     assert within.estimate.at_s == witness.estimate.at_s + LONGEST_GAP_S
     assert within.word(0).spread_k < sure_k + 0.2
+    met(
+        reaction="none: it begins anew, too unsure to doubt a probe",
+        alarm="none: it begins anew, too unsure to doubt a probe",
+    )
 
 
 def test_a_house_that_it_finds_absurd_three_times_in_a_row_silences_it(curlew_yard, rules):

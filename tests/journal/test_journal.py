@@ -3,6 +3,7 @@
 import math
 import sqlite3
 import threading
+import time
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -112,28 +113,34 @@ def test_opening_again_keeps_what_is_there(path):
 
 
 @pytest.mark.fault("D03", "D04")
-def test_a_damaged_journal_is_set_aside_and_a_new_one_begun(path):
+def test_a_damaged_journal_is_set_aside_and_a_new_one_begun(path, met):
     written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
     whole = path.read_bytes()
     path.write_bytes(b"\x00" * 200 + whole[200:])
+    damaged_s = time.monotonic()
     journal = written(path, lambda j: j.put_reading("outside", DUSK, 2.0))
+    begun_anew_s = time.monotonic() - damaged_s
     assert "journal.db.damaged-1" in journal.note
     assert path.with_name("journal.db.damaged-1").exists()
     assert [temp_c for _, _, temp_c in rows(path, "reading")] == [2.0]
     path.write_bytes(b"\xff" * 4096)
     written(path)
     assert path.with_name("journal.db.damaged-2").exists()
+    met(reaction=begun_anew_s, alarm=begun_anew_s)  # the note is there with the new journal
 
 
 @pytest.mark.fault("D13")
-def test_a_newer_journal_is_left_alone_and_control_goes_on_without_it(path):
+def test_a_newer_journal_is_left_alone_and_control_goes_on_without_it(path, met):
     connection, _ = open_for_writing(path)
     connection.execute("PRAGMA user_version = 999")
     connection.close()
+    opened_s = time.monotonic()
     journal = written(path, lambda j: j.put_reading("outside", DUSK, 1.0))
+    told_s = time.monotonic() - opened_s
     assert "made by a newer Rimeward" in journal.trouble
     assert journal.rows_dropped == 1
     assert rows(path, "reading") == []
+    met(reaction="none: control goes on without it", alarm=told_s)
 
 
 def test_a_place_that_cannot_be_written_is_said(tmp_path):
@@ -143,18 +150,21 @@ def test_a_place_that_cannot_be_written_is_said(tmp_path):
 
 
 @pytest.mark.fault("D08")
-def test_a_lock_held_by_another_costs_rows_and_nothing_else(path, monkeypatch):
+def test_a_lock_held_by_another_costs_rows_and_nothing_else(path, monkeypatch, met):
     monkeypatch.setattr("controller.journal.store.BUSY_S", 0.05)
     written(path)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
+    locked_s = time.monotonic()
     try:
         journal = written(path, lambda j: j.put_order(order(), answer(), DUSK))
     finally:
         other.execute("ROLLBACK")
         other.close()
+    told_s = time.monotonic() - locked_s
     assert "could not be kept" in journal.trouble or "cannot be used" in journal.trouble
     assert journal.rows_dropped == 1
+    met(reaction="none: nothing waits for rows", alarm=told_s)
 
 
 def test_a_stalled_disk_drops_rows_and_never_waits(path):
@@ -208,17 +218,25 @@ def recalled(path, minutes):
 
 
 @pytest.mark.fault("P-08")
-def test_an_order_that_was_replaced_by_a_shorter_one_does_not_come_to_life_again(path):
+def test_an_order_that_was_replaced_by_a_shorter_one_does_not_come_to_life_again(path, met):
     written(path, *ordered(order("1", position=Order.HAND_OFF, hours=3), order("2", hours=1)))
     assert recalled(path, 30) == [("lemon", "hand-on", 60.0)]
     assert recalled(path, 90) == []
+    met(
+        reaction="none: what has ended or was replaced is not recalled",
+        alarm="none: what has ended or was replaced is not recalled",
+    )
 
 
 @pytest.mark.fault("P-08")
-def test_no_restart_prolongs_an_order_beyond_what_it_was_given(path):
+def test_no_restart_prolongs_an_order_beyond_what_it_was_given(path, met):
     written(path, *ordered(order("1", position=Order.HAND_OFF, hours=10)))
     assert recalled(path, 180) == [("lemon", "hand-off", 240.0)]  # four hours at most, from when it came
     assert recalled(path, 241) == []
+    met(
+        reaction="none: what has ended or was replaced is not recalled",
+        alarm="none: what has ended or was replaced is not recalled",
+    )
 
 
 def test_what_was_taken_back_stays_so_and_what_was_let_go_too(path):
@@ -235,9 +253,13 @@ def test_what_was_taken_back_stays_so_and_what_was_let_go_too(path):
 
 
 @pytest.mark.fault("D16")
-def test_an_old_backup_brings_back_no_order(path):
+def test_an_old_backup_brings_back_no_order(path, met):
     written(path, *ordered(order("1", position=Order.HAND_OFF, hours=4)))
     assert recalled(path, 3 * 24 * 60) == []
+    met(
+        reaction="none: the order has ended and is not recalled",
+        alarm="none: the order has ended and is not recalled",
+    )
 
 
 def test_whoever_waits_is_told_whether_a_row_is_kept(path, monkeypatch):
@@ -275,7 +297,7 @@ def test_a_row_that_the_database_refuses_is_told_too(path):
     ("fails", "mended"),
     [("max_page_count = 1", "max_page_count = 100000"), ("query_only = 1", "query_only = 0")],
 )
-def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, fails, mended):
+def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, fails, mended, met):
     told, opened = [], []
 
     def connect_and_fail(file):
@@ -287,8 +309,11 @@ def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, 
     journal.put_order(order("1"), answer("1"), DUSK, told.append)
     wait_for(lambda: told)
     opened[0].execute(f"PRAGMA {fails}")
+    failed_s = time.monotonic()
     for n in range(2, 40):
         journal.put_order(order(f"{n}" + "x" * 900), answer(), DUSK, told.append)
+    wait_for(lambda: False in told and journal.trouble)
+    told_s = time.monotonic() - failed_s  # in the answer to the person, and as a trouble
     wait_for(lambda: len(told) == 39)
     assert False in told
     assert journal.trouble
@@ -298,6 +323,7 @@ def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, 
     journal.stop()
     assert (told[-1], journal.trouble) == (True, "")
     assert len(rows(path, "hand_order")) == 40
+    met(reaction="none: orders stand, and wait in memory for the disk", alarm=told_s)
 
 
 @pytest.mark.fault("D03")
@@ -347,17 +373,21 @@ def wait_for(condition):
 
 @pytest.mark.fault("D05")
 @pytest.mark.parametrize("empty", [False, True])
-def test_a_journal_that_is_missing_or_empty_is_begun_anew(path, empty):
+def test_a_journal_that_is_missing_or_empty_is_begun_anew(path, empty, met):
     path.parent.mkdir(parents=True)
     if empty:
         path.touch()
     journal = written(path, lambda journal: journal.put_order(order(), answer(), DUSK))
     assert journal.trouble == ""
     assert len(rows(path, "hand_order")) == 1
+    met(
+        reaction="none: a new one is begun, and orders are kept in it",
+        alarm="none: a new one is begun, and orders are kept in it",
+    )
 
 
 @pytest.mark.fault("D14")
-def test_a_long_reader_lets_the_log_grow_only_until_it_ends(path):
+def test_a_long_reader_lets_the_log_grow_only_until_it_ends(path, met):
     connection, _ = open_for_writing(path)
     log = path.with_name(path.name + "-wal")
     reader = sqlite3.connect(path, isolation_level=None)
@@ -375,3 +405,7 @@ def test_a_long_reader_lets_the_log_grow_only_until_it_ends(path):
     assert grown > 8_000_000  # else nothing was shown
     assert log.stat().st_size <= 8_000_000  # journal_size_limit
     connection.close()
+    met(
+        reaction="none: the log shrinks by itself when the reader ends",
+        alarm="none: the log shrinks by itself when the reader ends",
+    )

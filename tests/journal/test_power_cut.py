@@ -133,7 +133,7 @@ def test_the_cuts_would_find_orders_that_are_not_synced(tmp_path, monkeypatch):
 
 
 @pytest.mark.fault("D10")
-def test_a_card_that_lies_about_syncing_may_lose_rows_but_the_journal_begins_anew_by_itself(tmp_path):
+def test_a_card_that_lies_about_syncing_may_lose_rows_but_the_journal_begins_anew_by_itself(tmp_path, met):
     chance, set_aside = random.Random(11), 0
     for number in range(8):
         now, after = tmp_path / f"{number}", tmp_path / f"after-{number}"
@@ -149,3 +149,7 @@ def test_a_card_that_lies_about_syncing_may_lose_rows_but_the_journal_begins_ane
             connection.execute("SELECT count(*) FROM hand_order")
         set_aside += bool(note)
     assert set_aside < 8
+    met(
+        reaction="none: rows may be lost, and the journal begins anew by itself",
+        alarm="none: rows may be lost, and the journal begins anew by itself",
+    )

@@ -42,7 +42,7 @@ def test_texts_from_the_bus_are_escaped(page, drive):
 
 @pytest.mark.fault("N12", "N13")
 @pytest.mark.parametrize("path", ROUTES[:1] + ROUTES[2:])
-def test_headers_under_which_a_browser_runs_only_what_is_ours(page, path):
+def test_headers_under_which_a_browser_runs_only_what_is_ours(page, path, met):
     headers = request(page.app, path=path).headers
     policy = headers["content-security-policy"]
     assert "default-src 'none'" in policy
@@ -52,6 +52,7 @@ def test_headers_under_which_a_browser_runs_only_what_is_ours(page, path):
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == "no-store"
+    met(reaction="none: the browser is told not to", alarm="none: the browser is told not to")
 
 
 def test_the_hash_of_an_inline_text_is_that_of_the_standard():
@@ -92,10 +93,11 @@ def test_a_body_declared_too_large_is_refused(page, length):
 
 
 @pytest.mark.fault("N10")
-def test_a_body_that_grows_too_large_is_refused():
+def test_a_body_that_grows_too_large_is_refused(met):
     piece = b"x" * (LARGEST_BODY_BYTES // 2)
     assert request(Door(_ok, (), ()), "POST", body=[piece, piece]).status == 204
     assert request(Door(_ok, (), ()), "POST", body=[piece, piece, b"x"]).status == 413
+    met(reaction="none: refused, and nothing is changed", alarm="none: refused, and nothing is changed")
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH"])
@@ -105,8 +107,9 @@ def test_looking_changes_nothing(page, method, path):
 
 
 @pytest.mark.fault("N14")
-def test_what_is_not_there(page):
+def test_what_is_not_there(page, met):
     assert request(page.app, path="/../etc/passwd").status == 404
+    met(reaction="none: it is not there", alarm="none: it is not there")
 
 
 def test_a_fault_of_the_page_is_said_without_its_insides(page, drive, monkeypatch):

@@ -185,12 +185,13 @@ def test_standing_orders_are_listed_with_their_end(browser, page, drive):
     "origin",
     ["http://evil.example", "null", None, "http://localhost:81", "http://localhost.evil.example", ""],
 )
-def test_a_form_of_another_page_is_refused(browser, page, path, origin):
+def test_a_form_of_another_page_is_refused(browser, page, path, origin, met):
     if path == "/login":
         page.store.set_password(PASSWORD)
     answer = browser.send(path, HEAT_ALL, headers={"Origin": origin})
     assert answer.status == 403
     assert page.published == []
+    met(reaction="none: refused, and nothing is changed", alarm="none: refused, and nothing is changed")
 
 
 @pytest.mark.fault("N07")
@@ -213,9 +214,10 @@ def test_a_token_of_another_session_is_refused(browser, page):
 @pytest.mark.fault("N08")
 @pytest.mark.parametrize("path", CHANGING)
 @pytest.mark.parametrize("host", ["evil.example", None])
-def test_other_names_change_nothing(browser, page, path, host):
+def test_other_names_change_nothing(browser, page, path, host, met):
     assert browser.send(path, HEAT_ALL, host=host).status == 400
     assert page.published == []
+    met(reaction="none: refused, and nothing is changed", alarm="none: refused, and nothing is changed")
 
 
 @pytest.mark.parametrize("path", CHANGING)
@@ -302,13 +304,17 @@ def test_logging_in_ordering_and_logging_out(locked, page):
 
 
 @pytest.mark.fault("N11")
-def test_logging_out_everywhere(locked, page):
+def test_logging_out_everywhere(locked, page, met):
     other = Browser(page)
     log_in(other)
     log_in(locked)
     assert other.look().status == 200
     locked.send("/logout", {"all": "yes"})
     assert other.look().status == 303
+    met(
+        reaction="none: the session is ended from any other one",
+        alarm="none: the session is ended from any other one",
+    )
 
 
 def test_the_cookie_is_kept_from_scripts_and_other_sites(locked, page):
@@ -330,10 +336,14 @@ def test_a_wrong_password(locked, page, tmp_path):
 
 
 @pytest.mark.fault("N06")
-def test_guessing_is_slowed_down(locked, monkeypatch):
+def test_guessing_is_slowed_down(locked, monkeypatch, met):
     monkeypatch.setattr("controller.phone.access.is_password", lambda *_: False)
     statuses = [log_in(locked, f"guess {n}").status for n in range(7)]
     assert statuses == [403] * 5 + [429] * 2
+    met(
+        reaction="none: refused, and from the sixth in a minute on not even tried",
+        alarm="none: refused, and from the sixth in a minute on not even tried",
+    )
 
 
 def test_without_a_password_there_is_nothing_to_log_in_to(browser):

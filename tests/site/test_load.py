@@ -87,11 +87,15 @@ def test_every_fault_comes_at_once_with_its_line():
         ("schema = 1", "schema = 2", "input should be 1, but 2 came"),
     ],
 )
-def test_a_wrong_file_is_refused_with_what_to_do(old, new, expected):
+def test_a_wrong_file_is_refused_with_what_to_do(old, new, expected, met):
     assert old in GOOD
     said = refusal(GOOD.replace(old, new, 1))
     assert expected in said
     assert re.search(r"line \d+: ", said)
+    met(
+        reaction="none: refused at start, with the line and what to do",
+        alarm="none: refused at start, with the line and what to do",
+    )
 
 
 def test_a_local_rule_may_replace_eighty_per_cent():

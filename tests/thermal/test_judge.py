@@ -39,10 +39,14 @@ def test_a_better_model_is_accepted_with_its_figures():
 
 
 @pytest.mark.fault("X05")
-def test_a_worse_one_is_not():
+def test_a_worse_one_is_not(met):
     found = verdict(champion=TRUE, champion_noise=QUIET)
     assert not found.accepted
     assert "worse than the model in use" in found.because
+    met(
+        reaction="none: the model in use stays; the verdict says why",
+        alarm="none: the model in use stays; the verdict says why",
+    )
 
 
 def test_one_place_much_worse_is_enough():
@@ -62,7 +66,7 @@ def test_one_that_did_not_settle_or_lies_far_from_the_handbook_is_not_accepted()
 
 
 @pytest.mark.fault("X06")
-def test_innovations_that_hang_together_are_told():
+def test_innovations_that_hang_together_are_told(met):
     stiff = dataclasses.replace(
         CHALLENGER,
         noise=dataclasses.replace(QUIET, house_k_per_root_h=1e-4, offset_k=1e-4, tree_k_per_root_h=1e-4),
@@ -71,7 +75,10 @@ def test_innovations_that_hang_together_are_told():
     record = dataclasses.replace(
         RECORD, house_temp_c=RECORD.house_temp_c + drift, tree_temp_c=RECORD.tree_temp_c + drift[:, None]
     )
-    assert "hangs together from hour to hour" in verdict(stiff, record=record).because
+    found = verdict(stiff, record=record)
+    assert not found.accepted
+    assert "hangs together from hour to hour" in found.because
+    met(reaction="none: the model in use stays; the verdict says why", alarm="none: the verdict says it")
 
 
 def test_too_few_readings_are_no_trial_and_none_are_not_a_number():

@@ -96,13 +96,15 @@ def test_a_lost_connection_puts_everything_to_rest_within_a_lease(site):
 
 
 @pytest.mark.fault("U05")
-def test_a_question_that_nobody_answers_ends_the_test_at_rest(site):
+def test_a_question_that_nobody_answers_ends_the_test_at_rest(site, met):
     rehearsal = WiringRehearsal(site, as_declared(site), person=Silent)
     rehearsal.run()
     assert "no answer" in rehearsal.session.finished.because
     assert rehearsal.world.elapsed_s - rehearsal.state.began_s == pytest.approx(ANSWER_WITHIN_S, abs=10.0)
+    ended_s = rehearsal.world.elapsed_s - rehearsal.state.began_s
     rehearsal.step(1.0)
     assert away_from_rest(rehearsal.world) == []
+    met(reaction=ended_s, alarm=ended_s)  # the test says so on its screen as it ends
 
 
 def test_nothing_is_switched_on_a_day_that_needs_heat(site):
@@ -117,15 +119,17 @@ def test_nothing_is_switched_on_a_day_that_needs_heat(site):
 
 
 @pytest.mark.fault("U05", "P-28")
-def test_frost_that_comes_while_the_test_runs_ends_it_at_rest(site):
+def test_frost_that_comes_while_the_test_runs_ends_it_at_rest(site, met):
     # a clear day that falls to frost; the test begins in the afternoon and is left waiting
     falling = Day(day=0, max_c=6.5, min_c=-4.0, dew_point_c=-3.0, cloud_frac=0.0, wind_m_s=1.0)
     afternoon = datetime(2026, 7, 20, 17, tzinfo=ZoneInfo(site.place.time_zone))
     rehearsal = WiringRehearsal(site, as_declared(site), weather=falling, day=afternoon)
     rehearsal.run()
     assert "nothing is switched below" in rehearsal.session.finished.because
+    ended_s = rehearsal.world.elapsed_s
     rehearsal.step(1.0)
     assert away_from_rest(rehearsal.world) == []
+    met(reaction=rehearsal.world.elapsed_s - ended_s, alarm=rehearsal.world.elapsed_s - ended_s)
 
 
 def test_probes_that_fall_silent_while_strings_are_off_end_it(site):
