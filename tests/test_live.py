@@ -86,6 +86,27 @@ def test_whatever_is_killed_every_heater_is_on_within_300_s_and_control_resumes(
         assert time.monotonic() - restarted_s <= 15.0
 
 
+@pytest.mark.fault("P10")
+def test_while_the_daemon_is_frozen_every_lease_runs_out_and_control_resumes_when_it_thaws(met):
+    with rehearsal(restart_after_s=600.0) as live:
+        frozen_at_s = live.world.elapsed_s
+        live.daemon.send_signal(signal.SIGSTOP)
+        try:
+            until(lambda: all_heat(live), 20.0)
+            heated_s = live.world.elapsed_s - frozen_at_s
+            assert live.daemon.poll() is None, "it is not gone, it stands still"
+            until(lambda: live.world.elapsed_s - frozen_at_s > 600.0, 20.0)
+            assert all_heat(live)
+        finally:
+            live.daemon.send_signal(signal.SIGCONT)
+        thawed_s = time.monotonic()
+        until(lambda: rests(live), 20.0)
+        assert time.monotonic() - thawed_s <= 15.0
+        # the last lease came up to a minute before; steps and threads of the rehearsal add some seconds
+        assert heated_s <= 300.0 + 15.0
+        met(reaction=heated_s, alarm="none: no process is left to tell; the dead-man outside the site does")
+
+
 @pytest.mark.fault("M02", "M06")
 def test_when_the_daemon_is_killed_boards_of_plain_texts_heat_by_their_wills(met):
     with rehearsal(restart_after_s=600.0, site=plain_site()) as live:

@@ -10,7 +10,9 @@ from controller.bus.messages import AlivePayload, EchoPayload, LeasePayload, rea
 from controller.bus.mqtt import MqttTransport
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
+from controller.clock import SystemClock
 from controller.errors import ConformityError, MessageError
+from controller.plain_boards import PlainThread
 from controller.site.model import Board, Site
 
 # Leases of a living controller come every 60 s, echoes every 30 s; longer waits are for people's hands.
@@ -40,7 +42,8 @@ class LiveBench:
         names = {f"{board.name}/{channel.id}": channel.id for channel in board.channels}
         self.heaters = tuple(names[s.channel] for t in site.trees for s in t.strings if s.channel in names)
         self.vents = tuple(names[vent.channel] for vent in site.vents if vent.channel in names)
-        self.can = frozenset() if ask is None else frozenset({Can.RESTART, Can.CUT})
+        # under a board that knows only texts lies our own side of the contract, which no hands can reach
+        self.can = frozenset() if ask is None or board.is_plain else frozenset({Can.RESTART, Can.CUT})
         self._say, self._ask = say, ask
         self._name, self._topics = board.name, Topics(site.name)
         self._echoes: list[EchoPayload] = []
@@ -163,6 +166,20 @@ class LiveBench:
         time.sleep(SLACK_S)
 
 
+@contextmanager
+def _under_contract(site: Site, board: Board) -> Iterator[None]:
+    """Bring a board that knows only texts under the contract, as the daemon does."""
+    if not board.is_plain:
+        yield
+        return
+    side = PlainThread(site, SystemClock())
+    side.start()
+    try:
+        yield
+    finally:
+        side.stop(5.0)
+
+
 def conform(
     site: Site,
     board: Board,
@@ -172,7 +189,7 @@ def conform(
 ) -> int:
     """Play the cases on a real board; return how many it failed.  Its heaters switch."""
     failed, begun = 0, math.floor(time.time())
-    with LiveBench(site, board, say, ask).running() as bench:
+    with _under_contract(site, board), LiveBench(site, board, say, ask).running() as bench:
         for number, case in enumerate(all_cases()):
             if only and case.name not in only:
                 continue

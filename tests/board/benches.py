@@ -1,21 +1,25 @@
-"""Benches for the conformance cases: the simulated board and the board process, both over a real mosquitto.
+"""Benches for the conformance cases: the simulated board, the board process, a board that knows only texts.
 
-Time is moved by hand; messages take the real way through the broker.
+Time is moved by hand; of the first two, messages take the real way through a mosquitto.
 """
 
 import socket
 import threading
 from collections import deque
+from datetime import timedelta
 from itertools import count
 
 from controller.board.conform import Can
 from controller.board.process import BoardProcess
 from controller.board.relays import Relays, pin_factory
+from controller.bus.memory import MemoryBus
 from controller.bus.messages import AlivePayload, EchoPayload, read
 from controller.bus.mqtt import MqttTransport
+from controller.bus.plain import PlainBoard, plain_boards
 from controller.bus.topics import Topics
 from controller.site.model import Broker
 from simulator.boards import SimBoard
+from simulator.plain_board import SimPlainBoard
 from tests.board.conftest import START, HandClock, until
 
 STEP_S = 10.0
@@ -275,3 +279,89 @@ class SimBench(LocalBench):
 
     def _stop(self):
         self.wire.kill()
+
+
+class PlainBench:
+    """A simulated board that knows only texts, and our side of the contract, on a bus in memory.
+
+    Both together are the board: a restart is one of both, and to cut this side off is what its wills are for.
+    """
+
+    slack_s = 2.0  # both take a second to hear one another, and heaters come on a second apart
+    can = frozenset({Can.RESTART, Can.SET_CLOCK, Can.SEE})
+
+    def __init__(self, site):
+        self.site, self.topics, self.bus = site, Topics(site.name), MemoryBus()
+        self.said, self.now_s, self.jump_s, self._starts = [], 0.0, 0.0, count()
+        self.bus.connect("spy", ("#",), self.said.append)
+        self.client = self.bus.connect("bench", (), lambda _: None)
+        (self.described,) = plain_boards(site)
+        self.real = SimPlainBoard(self.described, site, [], 1, self.bus.connect)
+        self.heaters, self.vents = self.real.heaters, self.real.vents
+        self._power_on()
+
+    def _connect(self, *args, **more):
+        self.lines.append(self.bus.connect(*args, **more))
+        return self.lines[-1]
+
+    def _power_on(self):
+        self.lines = []
+        self.side = PlainBoard(
+            self.described, self.site, f"boot-{next(self._starts)}", self._connect, started_s=self.now_s
+        )
+        self._go()
+
+    def _go(self):
+        self.bus.advance(self.now_s)
+        for _ in range(3):
+            self.side.tick(self.now_s, START + timedelta(seconds=self.now_s + self.jump_s))
+            self.real.tick(self.now_s, START)
+            self.bus.deliver()
+
+    def wait(self, seconds):
+        ends_s = self.now_s + seconds
+        while self.now_s < ends_s:
+            self.now_s = min(ends_s, self.now_s + 1.0)
+            self._go()
+
+    def pour(self, payload, *, retained=False):
+        self.client.publish(self.topics.lease("east"), payload, retain=retained)
+
+    def send(self, payload, *, retained=False, board=None):
+        self.client.publish(self.topics.lease(board or "east"), payload, retain=retained)
+        self._go()
+
+    def _heard(self, kind, topic):
+        heard = [m for m in self.said if m.topic == topic and not m.retained]
+        return [read(kind, m.payload) for m in heard]
+
+    def echoes(self):
+        return self._heard(EchoPayload, self.topics.echo("east"))
+
+    def alives(self):
+        return self._heard(AlivePayload, self.topics.alive("east"))
+
+    def kept(self):
+        kept = []
+        self.bus.connect("late", ("#",), kept.append)
+        self.bus.deliver()
+        return [m.topic for m in kept if m.retained]
+
+    def on(self):
+        return frozenset(self.real.on)
+
+    def restart(self):
+        for line in self.lines:
+            line.kill()
+        self.bus.deliver()
+        self.real.power(on=False)
+        self.now_s += 5.0
+        self.real.power(on=True)
+        self._power_on()
+        self.wait(1.0)
+
+    def set_clock(self, jump_s):
+        self.jump_s += jump_s
+
+    def close(self):
+        """Nothing runs."""

@@ -8,16 +8,19 @@ import pytest
 from click.testing import CliRunner
 
 from controller.board import conform_live
-from controller.board.conform import all_cases, run_case
+from controller.board.conform import Can, all_cases, run_case
 from controller.board.conform_live import LiveBench
 from controller.board.file import example_board, load_board
 from controller.bus.board import BoardContract, Refusal
 from controller.bus.broker import find_mosquitto, start_broker
+from controller.bus.plain import plain_boards
 from controller.cli import main
 from controller.errors import ConformityError
 from controller.site.load import example_site
-from tests.board.benches import ProcessBench, SimBench
+from simulator.plain_board import LastTexts
+from tests.board.benches import PlainBench, ProcessBench, SimBench
 from tests.board.conftest import HandClock, until
+from tests.bus.test_plain import plain_site
 
 pytestmark = pytest.mark.broker
 CASES = {case.name: case for case in all_cases()}
@@ -64,6 +67,48 @@ def benches(port, curlew_yard):
 )
 def test_the_board_conforms(benches, kind, name):
     run_case(CASES[name], benches[kind], f"run-{next(_RUNS)}")
+
+
+NO_CUT = [name for name, each in CASES.items() if Can.CUT not in each.needs]
+
+
+@pytest.mark.parametrize("echo", [True, False], ids=["echoes", "silent"])
+@pytest.mark.parametrize("name", NO_CUT)
+def test_a_board_that_knows_only_texts_conforms_with_our_side_before_it(name, echo):
+    run_case(CASES[name], PlainBench(plain_site(echo=echo)), "run")
+
+
+def test_one_that_does_not_follow_its_texts_is_found_by_its_echo(monkeypatch):
+    monkeypatch.setattr(LastTexts, "hear", lambda *_: Refusal.GARBLED)
+    with pytest.raises(ConformityError, match="every heater may be off by its lease"):
+        run_case(CASES["lease-runs-out"], PlainBench(plain_site()), "run")
+
+
+def test_a_real_one_is_under_the_contract_while_it_is_tried(monkeypatch):
+    lived = []
+
+    class Side:
+        def __init__(self, *_):
+            lived.append("made")
+
+        def start(self):
+            lived.append("started")
+
+        def stop(self, _):
+            lived.append("stopped")
+
+    def nobody(self):
+        raise ConformityError("a fault put in by the test")
+
+    monkeypatch.setattr(conform_live, "PlainThread", Side)
+    monkeypatch.setattr(LiveBench, "running", nobody)
+    site = plain_site()
+    (board,) = plain_boards(site)
+    with pytest.raises(ConformityError):
+        conform_live.conform(site, board, lambda _: None, lambda _: None)
+    assert lived == ["made", "started", "stopped"]
+    bench = LiveBench(site, board, lambda _: None, lambda _: None)
+    assert bench.can == frozenset(), "no hands reach our side"
 
 
 def test_there_are_enough_cases_each_with_its_own_name():
