@@ -80,9 +80,8 @@ def rehearse_wiring(
         rehearsal.run()
     else:
         _paced(rehearsal, pace)
-    kind = "short" if scope.short else "full"
     state, at = rehearsal.state, rehearsal.world.now_utc
-    sheet = sheet_of(state.record, scope_of(state), by=by, at=at, kind=kind, rehearsed=True)
+    sheet = sheet_of(state.record, scope_of(state), by=by, at=at, rehearsed=True)
     tell = (lambda _text: None) if as_json else click.echo
     if folder is None:
         tell("\n" + sheet_text(sheet))

@@ -62,7 +62,8 @@ def wire(
 
         list_all()
     elif compare:
-        click.echo(by_command.compare_kept(state_folder(site.name, folder), site))
+        compared = by_command.compare_kept(state_folder(site.name, folder), site)
+        click.echo(by_command.as_json(compared) if as_json else by_command.comparison_text(compared, site))
     elif rehearse:
         from simulator.wire_by_command import rehearse_wiring
 

@@ -1,17 +1,17 @@
 """The command ``wire`` on the real bus, and what is done with a finished test."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from controller.clock import SystemClock
-from controller.errors import WiringError
+from controller.errors import JournalError, WiringError
 from controller.site.explain import CAUTIONS
 from controller.site.model import Site
-from controller.wiring.check import Record, Scope
+from controller.wiring.check import Outcome, Record, Scope
 from controller.wiring.compare import changes
 from controller.wiring.console import Console, Keys
 from controller.wiring.keep import Kept
@@ -24,7 +24,7 @@ from controller.wiring.on_bus import (
 from controller.wiring.print import pdf_of
 from controller.wiring.procedure import scope_of
 from controller.wiring.session import Person
-from controller.wiring.sheet import sheet_html, sheet_of
+from controller.wiring.sheet import KINDS, sheet_html, sheet_of
 from controller.wiring.words import sheet_text
 
 Tell = Callable[[str], None]
@@ -44,8 +44,8 @@ def wire_on_bus(
             )
             if not confirm(f"{will_switch(scope)} Nobody will be asked again. May it begin?"):
                 return None
-        kept = Kept(folder, scope.site)
-        record, by = _earlier(kept, by, anew=anew, tell=tell)
+        kept = Kept(folder, scope.site, scope.kind)
+        record, by = _earlier(kept, by, clock.utc(), anew=anew, tell=tell)
         person: Person = Console(Keys()) if scope.attended else Alone(tell)
         run = BusRun(scope, person, clock, record=record, keep=lambda seen: kept.keep(seen, by))
         stop_on_signals(run)
@@ -53,9 +53,7 @@ def wire_on_bus(
     finished = run.session.finished
     tell(f"\n{finished.because if finished else ''}. Everything is at rest, which for a string means: on.")
     tell("See that every frost-stat is back at its mark, then start the controller again.")
-    sheet = sheet_of(
-        state.record, scope_of(state), by=by, at=clock.utc(), kind="short" if scope.short else "full"
-    )
+    sheet = sheet_of(state.record, scope_of(state), by=by, at=clock.utc())
     if finished is None or not finished.complete:
         tell("The test can go on from here: give the same command again.\n\n" + sheet_text(sheet))
         return sheet
@@ -63,15 +61,15 @@ def wire_on_bus(
     return sheet
 
 
-def _earlier(kept: Kept, by: str, *, anew: bool, tell: Tell) -> tuple[Record, str]:
+def _earlier(kept: Kept, by: str, now: datetime, *, anew: bool, tell: Tell) -> tuple[Record, str]:
     """Return the record to go on from, and who made it."""
-    found = None if anew else kept.under_way()
+    found = None if anew else kept.under_way(now)
     if found is None:
         return {}, by
     record, earlier_by = found
     tell(
-        f"going on with the test that {earlier_by or 'somebody'} began ({len(record)} checks); "
-        "--anew begins again"
+        f"going on with the test that {earlier_by or 'somebody'} began ({len(record)} checks): what is left, "
+        "after the cautions and with everything dark once more; --anew begins again"
     )
     return record, by or earlier_by
 
@@ -89,19 +87,24 @@ def will_switch(scope: Scope) -> str:
 
 def keep_sheet(kept: Kept, sheet: dict[str, Any], site: Site, tell: Tell, name: str = "sheet") -> list[Path]:
     """Keep a sheet as JSON, page and, where a browser is there, PDF; say where, and what changed."""
-    earlier = kept.sheets()
-    if earlier and name == "sheet":
-        before = earlier[-1]
-        sheet["changed_since"] = f"{datetime.fromisoformat(before['at']):%-d %B %Y}"
-        sheet["changes"] = changes(before, sheet)
+    earlier = kept.sheets() if name == "sheet" else []
+    if earlier:
+        sheet["changed_since"] = _day(earlier[-1], site)
+        sheet["changes"] = changes(earlier[-1], sheet)
     page = sheet_html(sheet, site)
     at = datetime.fromisoformat(sheet["at"]).astimezone(ZoneInfo(site.place.time_zone))
     bodies = {".json": as_json(sheet).encode(), ".html": page.encode()}
     printed = pdf_of(page)
     if printed is not None:
         bodies[".pdf"] = printed
-    paths = kept.finish(f"{name}-{at:%Y-%m-%dT%H%M%S}", bodies)
+    is_whole = all(check["outcome"] != Outcome.NOT_DONE for check in sheet["checks"])
+    paths = kept.finish(f"{name}-{at:%Y-%m-%dT%H%M%S}", bodies, is_whole=is_whole)
     tell("\n" + sheet_text(sheet))
+    if name == "sheet":
+        try:
+            kept.enter(sheet)
+        except JournalError as error:
+            tell(f"{error}\nIt is kept as files all the same, and compared with them next time.")
     tell("kept: " + ", ".join(str(path) for path in paths))
     if printed is None:
         tell("no browser here prints PDF; open the page anywhere and print it")
@@ -113,8 +116,14 @@ def as_json(sheet: dict[str, Any]) -> str:
     return json.dumps(sheet, ensure_ascii=False)
 
 
-def compare_kept(folder: Path, site: Site) -> str:
-    """Return what changed between the last two sheets.
+def _day(sheet: Mapping[str, Any], site: Site) -> str:
+    """Return the day of a sheet by the site's own calendar."""
+    at = datetime.fromisoformat(sheet["at"]).astimezone(ZoneInfo(site.place.time_zone))
+    return f"{at:%-d %B %Y}"
+
+
+def compare_kept(folder: Path, site: Site) -> dict[str, Any]:
+    """Return who made the last two sheets and when, and a sentence for each thing that changed between them.
 
     Raises
     ------
@@ -123,11 +132,25 @@ def compare_kept(folder: Path, site: Site) -> str:
     """
     sheets = Kept(folder, site).sheets()
     if len(sheets) < 2:
-        raise WiringError(f"{len(sheets)} sheets are kept in {folder / 'wiring'}; two are needed to compare")
-    before, after = sheets[-2], sheets[-1]
-    days = [f"{datetime.fromisoformat(sheet['at']):%-d %B %Y}" for sheet in (before, after)]
-    lines = changes(before, after) or ["Nothing has changed."]
-    return "\n".join((f"{site.title}: {days[1]} compared with {days[0]}", *[f"  - {line}" for line in lines]))
+        raise WiringError(
+            f"two sheets are needed to compare, and {len(sheets) or 'none'} is kept in {folder}: make the "
+            "test (`rimeward wire --site ...`), or name the state folder where they are (--state)"
+        )
+    before, after = (
+        {"at": sheet["at"], "day": _day(sheet, site), "by": sheet["by"], "kind": sheet["kind"]}
+        for sheet in sheets[-2:]
+    )
+    return {"site": site.name, "before": before, "after": after, "changes": changes(sheets[-2], sheets[-1])}
+
+
+def comparison_text(compared: Mapping[str, Any], site: Site) -> str:
+    """Return a comparison for people."""
+    days = [
+        f"{sheet['day']} ({KINDS[sheet['kind']]}{', by ' + sheet['by'] if sheet['by'] else ''})"
+        for sheet in (compared["after"], compared["before"])
+    ]
+    lines = compared["changes"] or ["Nothing has changed."]
+    return "\n".join((f"{site.title}: {days[0]} compared with {days[1]}", *[f"  - {line}" for line in lines]))
 
 
 class Alone:

@@ -56,6 +56,11 @@ class Scope:
     meters: frozenset[str] = frozenset()
     short: bool = False
 
+    @property
+    def kind(self) -> str:
+        """The form of the test: full, short or unattended."""
+        return "unattended" if not self.attended else "short" if self.short else "full"
+
     @cached_property
     def loads(self) -> tuple[Load, ...]:
         """Everything that hangs on channels."""

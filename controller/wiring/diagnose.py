@@ -12,6 +12,7 @@ from controller.wiring.find_probes import probe_faults
 from controller.wiring.find_strings import string_faults
 from controller.wiring.find_unattended import unattended_faults
 from controller.wiring.stages.boards import ID as LISTEN_ID
+from controller.wiring.stages.cautions import ID as CAUTIONS_ID
 from controller.wiring.step import NO, Notes
 
 
@@ -27,7 +28,7 @@ def diagnose(record: Record, scope: Scope) -> tuple[Diagnosis, ...]:
 
 
 def _by_eye(record: Record) -> list[Diagnosis]:
-    notes = record.get("cautions/read", Notes())
+    notes = record.get(CAUTIONS_ID, Notes())
     found = []
     if notes.said("rcd", NO):
         found.append(

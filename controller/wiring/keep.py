@@ -12,11 +12,15 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from controller.errors import WiringError
+from controller.journal.sheets import put_sheet, sheets_in
 from controller.site.model import Site
 from controller.wiring.check import Record
 from controller.wiring.step import Notes, Seen
 
-FORM = 1
+FORM = 2
+# A test may go on for so long after its last step [s]: then wires, probes and weather have moved on.
+GOES_ON_DAYS = 14
+GOES_ON_S = GOES_ON_DAYS * 86400.0
 _SEEN = TypeAdapter(dict[str, dict[str, Seen]])
 
 
@@ -40,51 +44,71 @@ def print_of(site: Site) -> str:
 
 
 class Kept:
-    """The wiring tests of one site, in the ``wiring`` folder beside its journal."""
+    """The wiring tests of one site: finished ones in its journal, and as files in ``wiring`` beside it."""
 
-    def __init__(self, folder: Path, site: Site) -> None:
+    def __init__(self, folder: Path, site: Site, kind: str = "full") -> None:
         self.folder = folder / "wiring"
-        self._site = site
+        self._journal = folder / "journal.db"
+        self._site, self._kind = site, kind
         self._under_way = self.folder / "under-way.json"
 
-    def under_way(self) -> tuple[Record, str] | None:
-        """Return the record of a test that was broken off and who made it, if it still fits the site file."""
+    def under_way(self, now: datetime) -> tuple[Record, str] | None:
+        """Return the record of a test that is not whole yet, and who made it.
+
+        Only one of the same kind counts, that still fits the site file and is not older than ``GOES_ON_S``.
+        """
         try:
             plain = json.loads(self._under_way.read_text())
-            if plain["form"] != FORM or plain["print"] != print_of(self._site):
+            if self._head(str(plain["by"])) != {
+                name: plain[name] for name in ("form", "print", "kind", "by")
+            }:
                 return None
-            return record_from_plain(plain["record"]), str(plain["by"])
+            record = record_from_plain(plain["record"])
+            ended_s = max(
+                (s.utc_s + s.lasted_s for notes in record.values() for s in notes.values()), default=0.0
+            )
+            # written so that a clock set back does not call up an old test
+            return (record, plain["by"]) if 0.0 <= now.timestamp() - ended_s <= GOES_ON_S else None
         except (OSError, ValueError, KeyError, TypeError, ValidationError):
             return None
 
     def keep(self, record: Record, by: str) -> None:
         """Keep the record of a test under way, whole or not at all."""
-        plain = {"form": FORM, "print": print_of(self._site), "by": by, "record": record_to_plain(record)}
-        self._write(self._under_way, json.dumps(plain))
+        self._write(self._under_way, json.dumps({**self._head(by), "record": record_to_plain(record)}))
 
-    def finish(self, name: str, bodies: Mapping[str, bytes]) -> list[Path]:
-        """Keep a finished test's sheet in several forms by their suffixes; nothing is under way any more."""
+    def _head(self, by: str) -> dict[str, Any]:
+        return {"form": FORM, "print": print_of(self._site), "kind": self._kind, "by": by}
+
+    def finish(self, name: str, bodies: Mapping[str, bytes], *, is_whole: bool = True) -> list[Path]:
+        """Keep a test's sheet in several forms by their suffixes; one that is whole is under way no more."""
         paths = []
         for suffix, body in bodies.items():
             path = self.folder / f"{name}{suffix}"
             self._write(path, body)
             paths.append(path)
-        self._under_way.unlink(missing_ok=True)
+        if is_whole:
+            self._under_way.unlink(missing_ok=True)
         return paths
 
-    def sheets(self) -> list[dict[str, Any]]:
-        """Return every finished test's sheet, oldest first; what cannot be read is passed over."""
-        found = []
-        for path in sorted(self.folder.glob("sheet-*.json")):
-            try:
-                found.append(json.loads(path.read_text()))
-            except (OSError, ValueError):
-                continue
-        return found
+    def enter(self, sheet: Mapping[str, Any]) -> None:
+        """Enter a sheet in the journal; raise ``JournalError`` where it cannot be."""
+        put_sheet(self._journal, sheet)
 
-    def name_for(self, at: datetime) -> str:
-        """Return the name of a sheet made at a time."""
-        return f"sheet-{at:%Y-%m-%dT%H%M}"
+    def sheets(self) -> list[dict[str, Any]]:
+        """Return every finished test's sheet, oldest first.
+
+        They are the journal's, and those files beside it that no journal holds, as when it had to be set
+        aside; what cannot be read is passed over.
+        """
+        found = {}
+        for path in self.folder.glob("sheet-*.json"):
+            try:
+                sheet = json.loads(path.read_text())
+                found[sheet["at"]] = sheet
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+        found |= {sheet["at"]: sheet for sheet in sheets_in(self._journal)}
+        return sorted(found.values(), key=lambda sheet: datetime.fromisoformat(sheet["at"]))
 
     def _write(self, path: Path, body: str | bytes) -> None:
         data = body.encode() if isinstance(body, str) else body

@@ -17,10 +17,13 @@ from dataclasses import replace
 from typing import assert_never
 
 from controller.guard.now import Now
-from controller.wiring.check import Check, Record, Scope
+from controller.wiring.check import Check, Outcome, Record, Scope, Stage
 from controller.wiring.leases import forge, renew, rest
 from controller.wiring.stages import checks_of
 from controller.wiring.stages.boards import ID as LISTEN_ID
+from controller.wiring.stages.cautions import ID as CAUTIONS_ID
+from controller.wiring.stages.channels import DARK_ID
+from controller.wiring.stages.guards import BACK_ID
 from controller.wiring.state import (
     Action,
     Answered,
@@ -60,6 +63,8 @@ HOT_C = 30.0
 FRESH_S = 1200.0
 # A test that goes on listens so long before it does [s]: two echoes.
 LISTENS_AGAIN_S = 65.0
+# Between the check of darkness and the last of the guards' every frost-stat is turned up.
+STATS_ARE_UP = {Stage.CHANNELS, Stage.REST, Stage.CIRCUITS, Stage.STRINGS, Stage.GUARDS}
 # A meter's word this long after a switching tells of it [s].
 METER_LAGS_S = 3.0
 # No air under fleece is as warm as this; such a reading is a broken probe's [°C].
@@ -67,13 +72,28 @@ HOTTEST_C = 70.0
 
 
 def begin(scope: Scope, session: str, record: Record | None = None) -> State:
-    """Return the state at the start, with an earlier run's finished checks; ``session`` names this run."""
+    """Return the state at the start, with what an earlier run has made; ``session`` names this run.
+
+    What that run declined is offered again.  Somebody else may stand there and frost-stats may have been
+    turned back meanwhile: so the cautions, and where strings are to be lit the check of darkness before and
+    the turning back after, are made anew.
+    """
     state = State(scope=scope, session=session, record=dict(record or {}))
-    scope = scope_of(state)
-    unfinished = {check.id for check in checks_of(scope) if next_step(check, state.record, scope) is not None}
-    return replace(
-        state, record={name: notes for name, notes in state.record.items() if name not in unfinished}
-    )
+    scope, kept = scope_of(state), state.record
+    left = [check for check in checks_of(scope) if _is_left(check, kept, scope)]
+    again = {check.id for check in left}
+    if left:
+        again |= {CAUTIONS_ID}
+    if any(check.stage in STATS_ARE_UP for check in left):
+        again |= {DARK_ID, BACK_ID}
+    return replace(state, record={name: notes for name, notes in kept.items() if name not in again})
+
+
+def _is_left(check: Check, record: Record, scope: Scope) -> bool:
+    """Tell whether a check is still to be made: unfinished, or declined."""
+    if next_step(check, record, scope) is not None:
+        return True
+    return check.result(record.get(check.id, Notes()), record, scope).outcome is Outcome.NOT_DONE
 
 
 def scope_of(state: State) -> Scope:

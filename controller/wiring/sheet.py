@@ -36,6 +36,8 @@ STAGES = {
     Stage.GUARDS: "Cut-outs and frost-stats",
     Stage.STEP: "Heater step",
 }
+# The forms of the test, as a title says them.
+KINDS = {"full": "wiring test", "short": "autumn check", "unattended": "unattended check"}
 ALSO = (
     "At rest every string is on: after a failure of controller, network or board the whole load is drawn.",
     "This sheet proves what was seen on that day. It replaces no inspection that the local code asks for.",
@@ -43,14 +45,14 @@ ALSO = (
 
 
 def sheet_of(
-    record: Record, scope: Scope, *, by: str, at: datetime, kind: str = "full", rehearsed: bool = False
+    record: Record, scope: Scope, *, by: str, at: datetime, rehearsed: bool = False
 ) -> dict[str, Any]:
-    """Return a finished test as plain data; the record itself goes with it, so that it can be judged anew."""
+    """Return a finished test as plain data."""
     site = scope.site
     return {
         "form": FORM,
         "made_with": __version__,
-        "kind": kind,
+        "kind": scope.kind,
         "rehearsed": rehearsed,
         "at": at.isoformat(),
         "by": by,

@@ -6,8 +6,12 @@ from enum import StrEnum
 from controller.wiring.cause import Diagnosis
 from controller.wiring.check import Outcome, Record, Result, Scope, Stage
 from controller.wiring.diagnose import diagnose
+from controller.wiring.keep import GOES_ON_DAYS
 from controller.wiring.stages import checks_of
 from controller.wiring.step import Notes
+
+GOES_ON = f"the same command goes on with what is left, within {GOES_ON_DAYS} days."
+ATTENDED = "The whole test is `rimeward wire` without --unattended, with an installer at the site."
 
 
 class Verdict(StrEnum):
@@ -25,24 +29,33 @@ class Report:
     results: tuple[Result, ...]
     diagnoses: tuple[Diagnosis, ...]
     verdict: Verdict
+    attended: bool = True
 
     @property
     def sentence(self) -> str:
         """The verdict for people."""
         count = len(self.results)
+        undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
         match self.verdict:
             case Verdict.GOOD:
-                undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
-                left = " The heater step is left for another evening." if undone else ""
+                left = f" The heater step is left for another evening; {GOES_ON}" if undone else ""
                 return f"Good: {count - undone} checks were made, and all passed.{left}"
+            case Verdict.INCOMPLETE if not self.attended:
+                return (
+                    f"Not complete, as no test can be with nobody there: {undone} of {count} checks need "
+                    f"eyes or hands; what was made passed. {ATTENDED}"
+                )
             case Verdict.INCOMPLETE:
-                undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
-                return f"Incomplete: {undone} of {count} checks were not made; what was made passed."
+                return (
+                    f"Incomplete: {undone} of {count} checks were not made; what was made passed. "
+                    f"{GOES_ON.capitalize()}"
+                )
             case Verdict.FAULTY:
                 bad = sum(result.outcome is Outcome.BAD for result in self.results)
                 found = len(self.diagnoses)
                 what = f"{found} thing{'s are' if found != 1 else ' is'} wrong, and " if found else ""
-                return f"Faulty: {what}{bad} of {count} checks did not pass. Mend, and repeat the test."
+                then = "Mend, and repeat the test." if self.attended else f"Mend. {ATTENDED}"
+                return f"Faulty: {what}{bad} of {count} checks did not pass. {then}"
 
 
 def report_of(record: Record, scope: Scope) -> Report:
@@ -55,4 +68,4 @@ def report_of(record: Record, scope: Scope) -> Report:
         verdict = Verdict.INCOMPLETE
     else:
         verdict = Verdict.GOOD
-    return Report(results=results, diagnoses=diagnoses, verdict=verdict)
+    return Report(results=results, diagnoses=diagnoses, verdict=verdict, attended=scope.attended)

@@ -63,5 +63,16 @@ def test_without_an_evening_it_is_left_out_and_nothing_else_suffers(site):
     scope = Scope(site=site, stages=stages(Stage.STEP))
     rehearsal = WiringRehearsal(site, as_declared(site), scope, person=Declining)
     rehearsal.run()
-    assert report(rehearsal).sentence.endswith("The heater step is left for another evening.")
+    assert "The heater step is left for another evening; the same command" in report(rehearsal).sentence
     assert learnt_from_step(rehearsal.state.record, rehearsal.state.scope) == []
+
+
+def test_on_another_evening_only_the_step_is_made_and_the_cautions_read_again(site):
+    scope = Scope(site=site, stages=stages(Stage.CAUTIONS, Stage.CHANNELS, Stage.STEP))
+    first = WiringRehearsal(site, as_declared(site), scope, person=Declining)
+    first.run()
+    second = WiringRehearsal(site, as_declared(site), scope, record=first.state.record, seed=1)
+    assert set(first.state.record) - set(second.state.record) == {"cautions/read", "step/evening"}
+    second.run()
+    assert {r.outcome for r in report(second).results} == {Outcome.GOOD}
+    assert second.world.turned_up == set()

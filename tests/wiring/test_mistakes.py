@@ -190,6 +190,9 @@ def test_with_nobody_there_a_good_site_is_never_called_complete(site):
     rehearsal = unattended(site, as_declared(site, meters=True))
     assert named(rehearsal) == set()
     assert report(rehearsal).verdict is Verdict.INCOMPLETE
+    sentence = report(rehearsal).sentence
+    assert sentence.startswith("Not complete, as no test can be with nobody there: ")
+    assert "The whole test is `rimeward wire` without --unattended" in sentence
 
 
 @pytest.mark.parametrize(

@@ -164,10 +164,31 @@ def test_it_goes_on_from_its_record_with_the_check_that_was_broken_off(site):
         first.step(2.0)
     first.stop()
     second = WiringRehearsal(site, as_declared(site), first.state.scope, record=first.state.record, seed=1)
-    assert set(second.state.record) == {"boards/listen", "channels/dark", "channels/shed/1"}
-    second.world.turned_up = set(second.world.wiring.strings)
+    # frost-stats may have been turned back: everything dark is looked at once more
+    assert set(second.state.record) == {"boards/listen", "channels/shed/1"}
     second.run()
     assert report(second).verdict is Verdict.GOOD
+
+
+class OneCircuitLeft(Truthful):
+    """Somebody who leaves the circuit to another day."""
+
+    def answer(self, ask):
+        return (NO,) if "circuit heat" in ask.text and ask.confirms_switching else super().answer(ask)
+
+
+def test_what_was_declined_is_offered_again_and_every_frost_stat_turned_back_after_it(site):
+    scope = Scope(site=site, stages=stages(Stage.CHANNELS, Stage.CIRCUITS, Stage.GUARDS))
+    first = WiringRehearsal(site, as_declared(site), scope, person=OneCircuitLeft)
+    first.run()
+    assert report(first).verdict is Verdict.INCOMPLETE
+    assert "the same command goes on" in report(first).sentence.lower()
+    second = WiringRehearsal(site, as_declared(site), scope, record=first.state.record, seed=1)
+    left = {"channels/dark", "circuits/heat", "guards/back"}
+    assert set(first.state.record) - set(second.state.record) == left
+    second.run()
+    assert report(second).verdict is Verdict.GOOD
+    assert second.world.turned_up == set()
 
 
 def test_a_wrong_key_is_asked_again_and_changes_nothing(site):

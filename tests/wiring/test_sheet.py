@@ -2,13 +2,15 @@
 
 import json
 import re
+import sqlite3
 import xml.etree.ElementTree as ET
+from datetime import timedelta
 
 import pytest
 
 from controller.errors import WiringError
 from controller.site.explain import CAUTIONS
-from controller.wiring.by_command import compare_kept, keep_sheet
+from controller.wiring.by_command import compare_kept, comparison_text, keep_sheet
 from controller.wiring.check import Stage
 from controller.wiring.compare import changes
 from controller.wiring.diagram import ROWS, drawings_of
@@ -40,7 +42,7 @@ def failed(site):
 
 def test_a_sheet_holds_every_check_circuit_and_offset(passed, site):
     assert passed["verdict"] == "good"
-    assert len(passed["checks"]) == 26
+    assert len(passed["checks"]) == 27
     (circuit,) = passed["circuits"]
     assert (circuit["declared_w"], circuit["limit_w"]) == (750.0, 1840.0)
     # Ohm: 750 W / 230 V
@@ -97,16 +99,33 @@ def test_a_record_survives_being_kept(good):
     assert record_to_plain(record_from_plain(plain)) == record_to_plain(good.state.record)
 
 
-def test_a_test_under_way_is_kept_and_dropped_when_the_wires_are_declared_anew(tmp_path, good, site):
-    kept = Kept(tmp_path, site)
-    assert kept.under_way() is None
+def test_a_test_under_way_is_kept_and_dropped_when_it_no_longer_fits(tmp_path, good, site):
+    kept, now = Kept(tmp_path, site), good.world.now_utc
+    assert kept.under_way(now) is None
     kept.keep(good.state.record, "Nora")
-    record, by = kept.under_way()
+    record, by = kept.under_way(now)
     assert (set(record), by) == (set(good.state.record), "Nora")
-    other = site.model_copy(update={"circuits": ()})
-    assert Kept(tmp_path, other).under_way() is None
+    other = site.model_copy(update={"circuits": ()})  # declared anew
+    assert Kept(tmp_path, other).under_way(now) is None
+    assert (
+        Kept(tmp_path, site, "short").under_way(now) is None
+    )  # the grower does not go on with the installer's
+    assert kept.under_way(now + timedelta(days=13)) is not None
+    assert kept.under_way(now + timedelta(days=15)) is None  # nor anybody with last autumn's
+    assert kept.under_way(now - timedelta(days=1)) is None
     (tmp_path / "wiring" / "under-way.json").write_text("{")
-    assert kept.under_way() is None
+    assert kept.under_way(now) is None
+
+
+@pytest.mark.parametrize(("outcome", "goes_on"), [("good", False), ("bad", False), ("not done", True)])
+@pytest.mark.usefixtures("without_browser")
+def test_only_a_test_with_something_left_to_make_goes_on(tmp_path, good, passed, site, outcome, goes_on):
+    kept = Kept(tmp_path, site)
+    kept.keep(good.state.record, "Nora")
+    sheet = json.loads(json.dumps(passed))
+    sheet["checks"][4]["outcome"] = outcome
+    keep_sheet(kept, sheet, site, lambda _text: None)
+    assert (kept.under_way(good.world.now_utc) is not None) is goes_on
 
 
 def test_nothing_changed_between_a_sheet_and_itself(passed):
@@ -124,21 +143,55 @@ def test_what_changed_since_last_autumn_is_said(passed):
     lines = changes(passed, after)
     assert len(lines) == 6
     assert lines[0] == "The verdict was good and is faulty."
-    assert any("No longer there: Cut-out and frost-stat of yuzu-1" in line for line in lines)
+    assert any("No longer there: Every frost-stat is back at its mark" in line for line in lines)
     assert any(re.search(r"Circuit heat: 750 W were declared, now 900 W", line) for line in lines)
 
 
-def test_sheets_are_kept_beside_the_journal_and_compared(tmp_path, monkeypatch, passed, site):
+@pytest.fixture
+def without_browser(monkeypatch):
     monkeypatch.setattr("controller.wiring.by_command.pdf_of", lambda _page: None)
-    said = []
-    with pytest.raises(WiringError, match="two are needed"):
+
+
+@pytest.mark.usefixtures("without_browser")
+def test_sheets_are_kept_in_the_journal_and_compared(tmp_path, passed, site):
+    with pytest.raises(WiringError, match="two sheets are needed to compare, and none is kept"):
         compare_kept(tmp_path, site)
-    for year in (2026, 2027):
-        each = {**passed, "at": passed["at"].replace("2026", str(year))}
-        paths = keep_sheet(Kept(tmp_path, site), each, site, said.append)
+    for year, declared_w in ((2026, 750.0), (2027, 900.0)):
+        each = json.loads(json.dumps({**passed, "at": passed["at"].replace("2026", str(year))}))
+        each["circuits"][0]["declared_w"] = declared_w
+        paths = keep_sheet(Kept(tmp_path, site), each, site, lambda _text: None)
         assert {path.suffix for path in paths} == {".json", ".html"}
-    assert "Nothing has changed." in compare_kept(tmp_path, site)
-    assert Kept(tmp_path, site).sheets()[1]["changed_since"].endswith("2026")
+    rows = sqlite3.connect(tmp_path / "journal.db").execute(
+        "SELECT kind, verdict, made_by, json_extract(body, '$.circuits[0].declared_w') FROM wiring_sheet"
+    )
+    assert rows.fetchall() == [("full", "good", "Nora", 750.0), ("full", "good", "Nora", 900.0)]
+    for path in (tmp_path / "wiring").glob("*.json"):  # what is compared is the journal's
+        path.unlink()
+    compared = compare_kept(tmp_path, site)
+    assert compared["changes"] == ["Circuit heat: 750 W were declared, now 900 W."]
+    assert compared["before"]["by"] == "Nora"
+    text = comparison_text(compared, site)
+    assert re.search(r"\d+ April 2027 \(wiring test, by Nora\) compared with \d+ April 2026", text)
+    assert "  - Circuit heat: 750 W were declared, now 900 W." in text
+    assert Kept(tmp_path, site).sheets()[1]["changed_since"].endswith("April 2026")
+
+
+@pytest.mark.usefixtures("without_browser")
+def test_a_journal_that_cannot_be_used_costs_no_sheet(tmp_path, passed, site):
+    (tmp_path / "journal.db").mkdir()  # no file can be opened there
+    said = []
+    for year in (2026, 2027):
+        sheet = json.loads(json.dumps({**passed, "at": passed["at"].replace("2026", str(year))}))
+        keep_sheet(Kept(tmp_path, site), sheet, site, said.append)
+    assert any("kept as files all the same" in text for text in said)
+    assert compare_kept(tmp_path, site)["changes"] == []
+
+
+@pytest.mark.usefixtures("without_browser")
+def test_a_rehearsal_s_sheet_is_compared_with_nothing_and_not_entered(tmp_path, passed, site):
+    keep_sheet(Kept(tmp_path, site), {**passed}, site, lambda _text: None, name="rehearsal")
+    assert not (tmp_path / "journal.db").exists()
+    assert Kept(tmp_path, site).sheets() == []
 
 
 @pytest.mark.skipif(browser() is None, reason="no Chromium here")

@@ -7,6 +7,7 @@ from controller.site.explain import CAUTIONS
 from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.step import YES, Ask, Notes, Step, Task
 
+ID = "cautions/read"
 BEFORE = (
     "Work on mains is for a licensed electrician, by the local code. Test the residual-current "
     "device with its "
@@ -23,7 +24,7 @@ READ = "read; residual-current devices tripped by their button; lamps clear"
 class CautionCheck:
     """The cautions are read, the residual-current device tried, the trees covered."""
 
-    id: str = "cautions/read"
+    id: str = ID
     stage: Stage = Stage.CAUTIONS
 
     def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:

@@ -13,7 +13,7 @@ from controller.wiring.loads import Load
 from controller.wiring.stages.channels import GOES_OFF_S
 from controller.wiring.step import NO, YES, Ask, Notes, Stand, Step, Task, Until
 
-READY_ID = "guards/ready"
+READY_ID, BACK_ID = "guards/ready", "guards/back"
 BELOW, RIGHT, ABOVE = "below 2 °C", "2 to 5 °C", "above 5 °C"
 
 
@@ -96,8 +96,37 @@ class GuardCheck:
         return judged(self, title, good, "; ".join(words))
 
 
+@dataclass(frozen=True, slots=True)
+class BackCheck:
+    """Every frost-stat back at its mark before anybody leaves."""
+
+    id: str = BACK_ID
+    stage: Stage = Stage.GUARDS
+
+    def steps(self, notes: Notes, record: Record, scope: Scope) -> Sequence[Step]:
+        """Put everything to rest, so that only frost-stats keep strings dark; ask."""
+        if not scope.attended:
+            return ()
+        return (
+            Ask(
+                key="back",
+                task=Task.STATS_BACK,
+                view="on=",
+                text="Is every frost-stat back at its mark, and is everything dark and at rest?",
+            ),
+        )
+
+    def result(self, notes: Notes, record: Record, scope: Scope) -> Result:
+        """Good if the last look found everything dark."""
+        title = "Every frost-stat is back at its mark"
+        if "back" not in notes:
+            return judged(self, title, None, "nobody looked")
+        is_dark = notes.said("back", YES)
+        return judged(self, title, is_dark, "all dark" if is_dark else "something stays lit or runs")
+
+
 def checks(scope: Scope) -> list[Check]:
-    """Return leave to begin, then a check for each string."""
+    """Return leave to begin, a check for each string, and the last look."""
     leave = LeaveCheck(
         id=READY_ID,
         stage=Stage.GUARDS,
@@ -105,4 +134,4 @@ def checks(scope: Scope) -> list[Check]:
         text=f"Last each string comes on alone for some minutes ({len(scope.strings)} strings), while you "
         "warm its cut-out and turn its frost-stat back. May it begin?",
     )
-    return [leave, *[GuardCheck(load) for load in scope.strings]]
+    return [leave, *[GuardCheck(load) for load in scope.strings], BackCheck()]
