@@ -309,7 +309,7 @@ def test_an_order_is_answered_once_it_is_kept(daemon, monkeypatch):
     daemon.journal.stop()
     ((topic, body),) = said
     assert topic == daemon.topics.answer("o1")
-    assert read(AnswerPayload, body).because.startswith("hand-on for lemon until")
+    assert read(AnswerPayload, body).because.startswith("lemon is heated by hand until")
 
 
 @pytest.mark.fault("M20")

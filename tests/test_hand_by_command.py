@@ -66,7 +66,7 @@ def hand(*words):
 def test_an_order_is_taken_answered_and_acts(bus, drive):
     result = hand("on", "--tree", "lemon", "--hours", "2")
     assert result.exit_code == 0, result.output
-    assert "taken: hand-on for lemon until 2027-01-14 19:00 UTC" in result.output
+    assert "taken: lemon is heated by hand until 2027-01-14 19:00 UTC" in result.output
     drive.step()
     assert drive.tree("lemon").reason is Reason.HAND_ON
     assert drive.state.orders["tree", "lemon"].order.version == 1
@@ -80,7 +80,7 @@ def test_an_order_can_be_taken_back_and_what_stood_before_stands_again(bus, driv
     drive.step()
     assert drive.tree("lemon").reason is Reason.HAND_OFF
     back = hand("back", "--of", number)
-    assert (back.exit_code, back.output) == (0, "taken: taken back; what stands: hand-on for lemon\n")
+    assert (back.exit_code, back.output) == (0, "taken: taken back; what stands: lemon is heated by hand\n")
     drive.step()
     assert drive.tree("lemon").reason is Reason.HAND_ON
     assert drive.tree("yuzu").reason is not Reason.HAND_OFF

@@ -233,7 +233,7 @@ def test_one_thumb_on_the_page_heats_every_tree_and_the_page_shows_the_proof():
         }
         answer = phone.post(f"{address}hand", form, headers={"Origin": address.rstrip("/")}, timeout=10)
         assert "Done: Heat everything." in answer.text
-        assert "The guard says: hand-on for all until" in answer.text
+        assert "The guard says: everything is heated by hand until" in answer.text
         until(lambda: all_heat(live), 10.0)
         until(lambda: shown("2 of 2 strings report on"), 10.0)
         assert shown("Heat everything until")

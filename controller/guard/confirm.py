@@ -58,6 +58,14 @@ class StandingWord:
     before: "StandingWord | None" = None
 
 
+# What was done, as people say it.
+_SAID = {
+    Work.COVERED: "fleece on",
+    Work.UNCOVERED: "fleece off",
+    Work.VENTS_SHUT: "shut",
+    Work.HARVESTED: "harvested",
+}
+
 # By what the words are about, and the tree or vent ("all" for a whole house's doors and vents).
 Words = Mapping[tuple[str, str], StandingWord]
 
@@ -90,7 +98,8 @@ def take_word(confirmation: Confirmation, words: Words, known: Known, now: Now) 
             confirmation=confirmation, ends_s=ends_s, before=replace(last, before=None) if last else None
         )
     until = f", until {ends_at:%Y-%m-%d %H:%M} UTC" if ends_at and now.clock_trusted else ""
-    because = f"{confirmation.what} for {confirmation.target} is noted{until}"
+    where = "everything" if confirmation.target_kind == "all" else confirmation.target
+    because = f"'{_SAID[confirmation.what]}' is noted for {where}{until}"
     return new, Answer(id=confirmation.id, accepted=True, because=because)
 
 
@@ -141,7 +150,7 @@ def _take_back(confirmation: Confirmation, words: Words) -> tuple[Words, Answer]
     for key in keys:
         if (before := words[key].before) is not None:
             new[key] = before
-    because = f"{what} is taken back; what was known before stands again"
+    because = f"'{_SAID[what]}' is taken back; what was known before stands again"
     return new, Answer(id=confirmation.id, accepted=True, because=because)
 
 

@@ -117,7 +117,7 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PLAN_ABSURD: (
         "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan asks for {asked_c:.1f} °C and is not heeded"
     ),
-    Reason.WARM_ENOUGH: "{temp_c:.2f} °C is above {limit_c:.2f} °C",
+    Reason.WARM_ENOUGH: "{temp_c:.2f} °C is above the hold temperature {limit_c:.2f} °C",
     Reason.NO_STRING: "this tree has no string: {temp_c:.2f} °C, hold temperature {limit_c:.2f} °C",
     Reason.HEAT_ON: "a string is heating, so the vent stays shut",
     Reason.FROST_LOCK: "{temp_c:.1f} °C is below {limit_c:g} °C, so the vent stays shut",

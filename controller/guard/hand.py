@@ -22,6 +22,14 @@ class Order(StrEnum):
     TAKEN_BACK = "taken-back"
 
 
+# An order as it stands, for a tree and for a vent.
+_IN_WORDS = {
+    Order.HAND_ON: ("{} is heated by hand", "{} is open by hand"),
+    Order.HAND_OFF: ("heat is kept off {}", "{} is shut by hand"),
+    Order.AUTO: ("{} is on automatic", "{} is on automatic"),
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandOrder:
     """An order for a tree or vent; ``target`` "all" means every tree.
@@ -106,7 +114,7 @@ def _take_back(orders: Orders, order: HandOrder, now: Now) -> tuple[Orders, Answ
     if not order.of or order.of != orders.latest:
         because = "only the latest order can be taken back, and another came since; look again"
         return orders, Answer(id=order.id, accepted=False, because=because)
-    left = [f"{each.order.order} for {each.order.target}" for each in in_force(orders.before, now)]
+    left = [in_words(each.order) for each in in_force(orders.before, now)]
     because = f"taken back; what stands: {', '.join(left) or 'everything on automatic'}"
     return Orders(standing=orders.before), Answer(id=order.id, accepted=True, because=because)
 
@@ -141,13 +149,20 @@ def weigh(
     length_s = min(asked_s, longest_s) if now.clock_trusted else longest_s
     ends = now.utc + timedelta(seconds=length_s)
     if order.order is Order.AUTO:
-        because = f"{order.target} is on automatic"
+        because = in_words(order)
     else:
-        because = f"{order.order} for {order.target} until {ends:%Y-%m-%d %H:%M} UTC"
+        because = f"{in_words(order)} until {ends:%Y-%m-%d %H:%M} UTC"
         because += f", the longest allowed ({longest_s / 3600:g} h)" if length_s < asked_s else ""
         because += _about_fruit(order)
     standing = StandingOrder(order=order, ends_s=now.mono_s + length_s)
     return standing, Answer(id=order.id, accepted=True, because=because)
+
+
+def in_words(order: HandOrder) -> str:
+    """Return an order in words, without its end."""
+    for_tree, for_vent = _IN_WORDS[order.order]
+    what = "everything" if order.target_kind == "all" else order.target
+    return (for_vent if order.target_kind == "vent" else for_tree).format(what)
 
 
 def _refusal(order: HandOrder, known: frozenset[str], standing_version: int, now: Now) -> str:

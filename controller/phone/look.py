@@ -74,14 +74,14 @@ def _alarms(picture: Picture, forms: Forms) -> Markup:
         more = fill(
             '<details id="alarms-more"><summary>{title}</summary>\n'
             "{alarms}\n{uncounted}{have_all}\n</details>",
-            title=say("alarms-more", n=len(others)),
+            title=say("alarms-one-more") if len(others) == 1 else say("alarms-more", n=len(others)),
             alarms=lines(_alarm(alarm, forms) for alarm in others),
             uncounted=paragraph(uncounted) if picture.alarms_more else NOTHING,
             have_all=forms.have("all", say("alarm-have-all")),
         )
     return fill(
         '<section id="alarms" aria-labelledby="alarms-title" data-live>\n'
-        '<h2 id="alarms-title">{title}</h2>\n{first}\n{more}\n</section>',
+        '<h2 id="alarms-title" class="unseen">{title}</h2>\n{first}\n{more}\n</section>',
         title=say("alarms"),
         first=_alarm(first, forms),
         more=more,
@@ -90,7 +90,7 @@ def _alarms(picture: Picture, forms: Forms) -> Markup:
 
 def _alarm(alarm: AlarmView, forms: Forms) -> Markup:
     return fill(
-        '<article class="alarm {level}">\n<h3>{head}</h3>\n<p class="small">{since}</p>\n<p>{because}</p>\n'
+        '<article class="alarm {level}">\n<h3>{head} <small>{since}</small></h3>\n<p>{because}</p>\n'
         '<p><b>{of_look}:</b> {look_at}</p>\n<p class="small">{of_cause}: {cause}</p>\n'
         "{stage}{have}\n</article>",
         level=alarm.level,
@@ -124,11 +124,12 @@ def _hands(picture: Picture, forms: Forms) -> Markup:
         words=listed(_kept(word.words, forms.undo(word.id, say("take-back"))) for word in picture.words),
     )
     tasks = listed(_task(task, forms) for task in picture.tasks)
+    none = paragraph(say("hands-besides" if picture.alarms else "hands-none"))
     return fill(
         '<section id="hands" aria-labelledby="hands-title" data-live>\n<h2 id="hands-title">{title}</h2>\n'
         "{tasks}\n{words}\n</section>",
         title=say("hands"),
-        tasks=tasks if picture.tasks else paragraph(say("hands-none")),
+        tasks=tasks if picture.tasks else none,
         words=words if picture.words else NOTHING,
     )
 

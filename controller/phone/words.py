@@ -29,6 +29,7 @@ ENGLISH: Mapping[str, str] = {
     # what hands must do
     "hands": "For your hands",
     "hands-none": "Nothing to do by hand.",
+    "hands-besides": "Nothing besides the alarms.",
     "now": "now",
     "by": "by {time}",
     "from": "from {time}",
@@ -114,7 +115,8 @@ ENGLISH: Mapping[str, str] = {
     "alarm-have-all": "I have all of them",
     "alarm-has": "{who} has it.",
     "alarm-over": "It is over; nobody had it.",
-    "alarms-more": "{n} more",
+    "alarms-more": "{n} more alarms",
+    "alarms-one-more": "1 more alarm",
     "alarms-uncounted": "and {n} more that are not listed",
     "alarm-of": "{what}: {target}",
     "alarm-all": "all alarms",
@@ -132,14 +134,15 @@ ENGLISH: Mapping[str, str] = {
     "notices": "The controller reports",
     "cautions": "Before you touch anything",
     "attribution": "Forecast: {source}. {attribution}",
-    "heard": "From {time}, {ago} old.",
+    "heard": "As of {time}, {ago} ago.",
     "kept": "No contact with the page's own computer. What stands below is {ago} old. Nothing can be ordered "
     "from here until there is; the controller in the house goes on without this phone.",
     "kept-then": "No contact with the page's own computer. What stands below is old. Nothing can be "
     "ordered from here.",
     "kept-again": "Try again",
     "kept-trees": "The trees at {time}",
-    "lost": "No contact with the page's own computer for {ago}. What you see is old.",
+    "lost": "No contact with the page's own computer for {ago}. What you see is old, and nothing can be "
+    "ordered from here until there is.",
     "rehearsal": "Rehearsal: nothing real is switched.",
     "seconds": "{n} s",
     "minutes": "{n} min",

@@ -5,7 +5,7 @@ import pytest
 from controller.bus.answers import KEPT_WITHIN_S, MOST_WAITING, NOT_KEPT, Answers
 from controller.bus.messages import AnswerPayload
 
-TAKEN = AnswerPayload(order="o1", accepted=True, because="hand-on for lemon")
+TAKEN = AnswerPayload(order="o1", accepted=True, because="lemon is heated by hand")
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def test_an_answer_comes_once_its_order_is_kept(answers, sent):
 
 def test_what_could_not_be_kept_is_said(answers, sent):
     answers.expect(TAKEN, 0.0)(False)
-    assert [each.because for each in sent] == ["hand-on for lemon" + NOT_KEPT]
+    assert [each.because for each in sent] == ["lemon is heated by hand" + NOT_KEPT]
 
 
 @pytest.mark.fault("D09")

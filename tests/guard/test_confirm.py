@@ -38,7 +38,7 @@ def took(*words, now=0.0, before=None):
 def test_fleece_on_at_dusk_stands_until_noon():
     standing, answer = take_word(word(), {}, KNOWN, at(0.0))
     noon = (DUSK.replace(hour=0) + timedelta(days=1) + NOON - DUSK).total_seconds()
-    assert answer.because == "covered for lemon is noted, until 2027-01-15 12:25 UTC"
+    assert answer.because == "'fleece on' is noted for lemon, until 2027-01-15 12:25 UTC"
     assert standing["fleece", "lemon"].ends_s == pytest.approx(noon)
     assert done(standing, at(noon - 1.0)) == {(Work.COVERED, "lemon")}
     assert done(standing, at(noon + 1.0)) == frozenset()
@@ -116,5 +116,5 @@ def test_what_a_newer_word_replaced_cannot_be_taken_back():
 
 def test_without_a_trusted_clock_a_word_stands_for_a_while_whatever_its_date():
     standing, answer = take_word(word(said=-1e7), {}, KNOWN, at(50.0, clock_trusted=False))
-    assert answer.because == "covered for lemon is noted"
+    assert answer.because == "'fleece on' is noted for lemon"
     assert standing["fleece", "lemon"].ends_s == 50.0 + BLIND_H * 3600.0

@@ -21,7 +21,7 @@ def test_an_order_stands_until_its_end_on_the_monotonic_clock():
     standing, answer = weigh(order(), KNOWN, 0, at(100.0))
     assert standing.ends_s == 7200.0
     assert answer.accepted
-    assert answer.because == "hand-on for lemon until 2027-01-14 19:00 UTC"
+    assert answer.because == "lemon is heated by hand until 2027-01-14 19:00 UTC"
 
 
 @pytest.mark.parametrize(
@@ -104,7 +104,7 @@ def test_taking_back_puts_back_all_that_stood():
         orders, given("5", Order.TAKEN_BACK, kind="all", target="all", of="4"), KNOWN, at(0.0)
     )
     assert answer.because == (
-        "taken back; what stands: hand-on for lemon, hand-off for yuzu, hand-on for lemon"
+        "taken back; what stands: lemon is heated by hand, heat is kept off yuzu, lemon is open by hand"
     )
     assert acting(orders) == acting(taken(*before)[0])
 
@@ -144,7 +144,7 @@ def test_an_order_that_comes_twice_is_one_order():
     [
         (given("1", Order.HAND_OFF), "where fruit is lost it is heated all the same, unless the order says"),
         (given("1", Order.HAND_OFF, consent=" Let the  LEMON go "), "; its fruit may freeze"),
-        (given("1", Order.HAND_OFF, kind="vent"), "hand-off for lemon until 2027-01-14 19:00 UTC"),
+        (given("1", Order.HAND_OFF, kind="vent"), "lemon is shut by hand until 2027-01-14 19:00 UTC"),
         (given("1", Order.HAND_OFF, kind="all", target="all"), "it is heated all the same"),
     ],
 )

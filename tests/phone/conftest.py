@@ -207,7 +207,9 @@ class Site:
             self.watch.hear(Message(self.topics.answer(order), answer.to_json()))
 
 
-ACCEPTED = AnswerPayload(order="", accepted=True, because="hand-on for all until 2027-01-15 07:00 UTC")
+ACCEPTED = AnswerPayload(
+    order="", accepted=True, because="everything is heated by hand until 2027-01-15 07:00 UTC"
+)
 
 
 @pytest.fixture

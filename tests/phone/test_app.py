@@ -135,7 +135,7 @@ def test_the_stream_says_news_and_that_it_lives(page, drive, monkeypatch):
     assert [name for name, _ in said].count("look") == 1, "no news, no new picture"
     assert [name for name, _ in said].count("ping") >= 2
     assert "The trees are safe" in said[0][1]["html"]
-    assert "old." in said[-1][1]["heard"]
+    assert "ago." in said[-1][1]["heard"]
     assert page.screen.streams == 0
 
 

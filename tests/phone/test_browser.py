@@ -168,6 +168,11 @@ def test_gloves_hit_every_control(night, open_page, size):
         assert box["height"] >= 48, control.evaluate("e => e.outerHTML")
 
 
+def lower_edge(locator):
+    box = locator.bounding_box()
+    return box["y"] + box["height"]
+
+
 def hold_the_thumb(tab):
     with tab.expect_navigation():
         tab.get_by_role("button", name="HEAT ALL").click()
@@ -254,6 +259,8 @@ def test_an_alarm_comes_first_and_one_thumb_says_i_have_it(page, drive, open_pag
         assert box["y"] + box["height"] < 740, "the worst alarm is in the first look"
         assert "Board silent: east" in tab.locator(".alarm").first.inner_text()
         assert box["y"] < tab.locator("#thumb").bounding_box()["y"]
+        assert lower_edge(tab.get_by_role("button", name="HEAT ALL")) < 740, "and so is the thumb"
+        assert "Nothing besides the alarms." in tab.inner_text("#hands")
         found = axe.Axe().run(tab, options=RULES)
         assert [(v["id"], v["nodes"][0]["html"]) for v in found.response["violations"]] == []
         keep(tab, f"alarm-{scheme}")
@@ -270,7 +277,7 @@ def test_an_alarm_comes_first_and_one_thumb_says_i_have_it(page, drive, open_pag
 
 @pytest.mark.parametrize("scripts", [True, False])
 def test_the_fleece_is_on_said_with_one_thumb_and_not_asked_for_again(night, open_page, page, drive, scripts):
-    page.guard_says = ACCEPTED.model_copy(update={"because": "covered for all is noted"})
+    page.guard_says = ACCEPTED.model_copy(update={"because": "'fleece on' is noted for everything"})
     tab = open_page(night, java_script_enabled=scripts)
     hands = tab.locator("#hands")
     assert "Cover every tree, fleece down to the ground" in hands.inner_text()

@@ -19,13 +19,13 @@ from controller.bus.messages import AnswerPayload
 from controller.bus.outbound import answer_payload, status_of
 from controller.bus.transport import Message
 from controller.errors import JournalError
-from controller.guard.events import Reply
+from controller.guard.events import Decide, Reply
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
 from controller.site.load import example_site, parse_site
 from tests.alarm.test_ways import Box, start
 from tests.phone.conftest import served
-from tests.phone.test_browser import CHROMIUM, RULES, axe, browser, keep, open_page, sync_api  # noqa: F401
+from tests.phone.test_browser import CHROMIUM, RULES, axe, browser, keep, lower_edge, open_page, sync_api  # noqa: F401
 
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed: apt-get install chromium"),
@@ -86,7 +86,9 @@ class Yard:
         for _ in range(steps):
             for probe, change_k in changes_k.items():
                 self.drive.temps_c[probe.replace("_", "-")] += change_k / steps
-            self.drive.step()
+            for action in self.drive.step():
+                if isinstance(action, Decide):
+                    self.journal.put_decision(action.decision)
             self.page.clock.s = self.drive.mono_s
             for name, temp_c in self.drive.temps_c.items():
                 self.journal.put_reading(name, self.drive.now.utc, temp_c)
@@ -174,6 +176,8 @@ def test_from_the_mail_to_heat_proven_on(page, drive, open_page, tmp_path, monke
         assert "Go and look now: lemon." in tab.inner_text("#say")
         assert "Heat everything until" in tab.inner_text("#thumb")
         assert "by nora" in tab.inner_text("#thumb")
+        if size == "phone":
+            assert lower_edge(tab.get_by_role("button", name="HEAT ALL")) < 740, "in the first look"
 
         yard.go(
             25,

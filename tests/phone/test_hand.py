@@ -84,7 +84,7 @@ def test_heat_everything_with_one_tap_and_the_guards_answer_is_shown(browser, pa
     assert payload["who"] == "this machine"
     shown = browser.look(answer.headers["location"]).text
     assert "Done: Heat everything." in shown
-    assert "The guard says: hand-on for all until 07:00." in shown, "in local time"
+    assert "The guard says: everything is heated by hand until 07:00." in shown, "in local time"
     assert "Undo" in shown
     ((_, who, address, what, said),) = page.store.noted()
     assert (who, address) == ("this machine", "127.0.0.1")
@@ -99,7 +99,7 @@ def test_a_tree_goes_back_to_automatic_by_an_order(browser, page):
 
 
 def test_what_was_done_is_said_with_one_tap_and_taken_back_with_another(browser, page):
-    page.guard_says = ACCEPTED.model_copy(update={"because": "covered for all is noted"})
+    page.guard_says = ACCEPTED.model_copy(update={"because": "'fleece on' is noted for everything"})
     answer = browser.send("/confirm", {"target": "all", "what": "covered"})
     ((topic, payload),) = page.published
     assert topic.startswith("rimeward/1/curlew-yard/confirm/")
