@@ -102,7 +102,8 @@ def _vent_rows(site: Site) -> list[_Row]:
 def _draw(feed: tuple[str, str, str], rows: Sequence[_Row], marked: Collection[str]) -> Markup:
     height = TOP + ROW * len(rows) + 6
     lines = [
-        _group(row, Markup("").join(_line(row, TOP + ROW * n + 12)), marked) for n, row in enumerate(rows)
+        _group(row, y, Markup("").join(_line(row, y)), marked)
+        for row, y in zip(rows, range(TOP + 12, height, ROW), strict=False)
     ]
     body = Markup("").join((*_head(feed, len(rows)), *lines))
     return Markup('<svg viewBox="0 0 {} {}" role="img" xmlns="http://www.w3.org/2000/svg">{}</svg>').format(
@@ -134,9 +135,11 @@ def _head(feed: tuple[str, str, str], rows: int) -> Iterable[Markup]:
         yield _path(f"M{BUS_X} {middle}V{end}")
 
 
-def _group(row: _Row, line: Markup, marked: Collection[str]) -> Markup:
-    kind = "wrong" if {row.channel, row.where} & set(marked) else "right"
-    return Markup('<g class="{}">{}</g>').format(kind, line)
+def _group(row: _Row, y: int, line: Markup, marked: Collection[str]) -> Markup:
+    if not {row.channel, row.where} & set(marked):
+        return Markup('<g class="right">{}</g>').format(line)
+    cross = _text(TREE_X - 14, y + 4, "\u2717", "b")  # seen without colour too
+    return Markup('<g class="wrong">{}{}</g>').format(line, cross)
 
 
 def _line(row: _Row, y: int) -> Iterable[Markup]:

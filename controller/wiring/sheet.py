@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -54,6 +54,7 @@ def sheet_of(
         "made_with": __version__,
         "kind": scope.kind,
         "rehearsed": rehearsed,
+        "begun": _begun(record, at).isoformat(),
         "at": at.isoformat(),
         "by": by,
         "title": site.title,
@@ -63,6 +64,12 @@ def sheet_of(
         "measured": _measured(record, scope),
         "learnt": learnt_from_step(record, scope),
     }
+
+
+def _begun(record: Record, at: datetime) -> datetime:
+    """Return when the first step of a test was begun, on whichever day."""
+    begun_s = [seen.utc_s for notes in record.values() for seen in notes.values() if seen.utc_s > 0.0]
+    return datetime.fromtimestamp(min(begun_s), UTC) if begun_s else at
 
 
 def _circuit(site: Site, name: str, record: Record) -> dict[str, Any]:
@@ -115,7 +122,7 @@ def _measured(record: Record, scope: Scope) -> list[dict[str, Any]]:
 
 def sheet_html(sheet: Mapping[str, Any], site: Site) -> str:
     """Return a sheet as a page that prints on A4."""
-    at = datetime.fromisoformat(sheet["at"]).astimezone(ZoneInfo(site.place.time_zone))
+    day = f"{_local(sheet['at'], site):%-d %B %Y}"
     stages = [
         (title, [check for check in sheet["checks"] if check["stage"] == stage])
         for stage, title in STAGES.items()
@@ -127,7 +134,10 @@ def sheet_html(sheet: Mapping[str, Any], site: Site) -> str:
         .render(
             sheet=sheet,
             site=site,
-            at=f"{at:%-d %B %Y, %H:%M} ({site.place.time_zone})",
+            title=KINDS[sheet["kind"]].capitalize(),
+            begun=f"{_local(sheet['begun'], site):%-d %B %Y, %H:%M}",
+            ended=f"{_local(sheet['at'], site):%-d %B %Y, %H:%M} ({site.place.time_zone})",
+            foot=Markup(_css_text(f"{site.title}: {KINDS[sheet['kind']]} of {day}")),  # noqa: S704 (escaped)
             stages=stages,
             drawings=drawings_of(site, {target for found in sheet["found"] for target in found["targets"]}),
             cautions=" ".join(CAUTIONS),
@@ -135,6 +145,20 @@ def sheet_html(sheet: Mapping[str, Any], site: Site) -> str:
             style=Markup(_read("sheet.css")),  # noqa: S704 (our own file)
         )
     )
+
+
+def _local(stamp: str, site: Site) -> datetime:
+    return datetime.fromisoformat(stamp).astimezone(ZoneInfo(site.place.time_zone))
+
+
+def _css_text(text: str) -> str:
+    """Return a text as a CSS string: all but letters and digits escaped (CSS Syntax 3, section 4.3.7)."""
+    return '"' + "".join(c if c.isalnum() else f"\\{ord(c):x} " for c in text) + '"'
+
+
+def _three(number: float) -> str:
+    """Return a number with three significant figures, as 29.0 and 154."""
+    return f"{number:#.3g}".removesuffix(".")
 
 
 @cache
@@ -147,6 +171,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["whole"] = _whole
+    environment.filters["three"] = _three
     return environment
 
 

@@ -11,7 +11,7 @@ from controller.wiring.stages import checks_of
 from controller.wiring.step import Notes
 
 GOES_ON = f"the same command goes on with what is left, within {GOES_ON_DAYS} days."
-ATTENDED = "The whole test is `rimeward wire` without --unattended, with an installer at the site."
+ATTENDED = "The whole test is the same command without --unattended, with an installer at the site."
 
 
 class Verdict(StrEnum):

@@ -192,7 +192,7 @@ def test_with_nobody_there_a_good_site_is_never_called_complete(site):
     assert report(rehearsal).verdict is Verdict.INCOMPLETE
     sentence = report(rehearsal).sentence
     assert sentence.startswith("Not complete, as no test can be with nobody there: ")
-    assert "The whole test is `rimeward wire` without --unattended" in sentence
+    assert "The whole test is the same command without --unattended" in sentence
 
 
 @pytest.mark.parametrize(

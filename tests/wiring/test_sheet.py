@@ -4,7 +4,7 @@ import json
 import re
 import sqlite3
 import xml.etree.ElementTree as ET
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -75,6 +75,20 @@ def test_what_a_person_typed_cannot_break_the_page(good, site):
     page = sheet_html(sheet(good, by="<script>alert(1)</script>"), site)
     assert "<script>" not in page
     assert "&lt;script&gt;" in page
+
+
+def test_every_printed_page_says_whose_it_is_and_no_title_breaks_out_of_the_style(passed, site):
+    page = sheet_html({**passed, "begun": "2026-04-20T01:00:00+12:00"}, site)
+    assert 'content: "Tussock\\20 Bay\\3a \\20 wiring\\20 test\\20 of\\20 20\\20 April' in page
+    assert "20 April 2026, 01:00" in page
+    odd = site.model_copy(update={"title": 'A"; } </style><script>x</script>'})
+    assert "<script>" not in sheet_html({**passed, "title": odd.title}, odd)
+    assert page.count("</style>") == sheet_html({**passed, "title": odd.title}, odd).count("</style>") == 1
+
+
+def test_a_sheet_says_when_its_first_step_was_made(passed, good):
+    begun = datetime.fromisoformat(passed["begun"])
+    assert begun - good.world.start_utc < timedelta(seconds=5)
 
 
 def test_each_drawing_is_sound_and_shows_every_string_once(two_boards):

@@ -109,9 +109,7 @@ class LapseCheck:
         moved = sorted(on & {load.tag for load in scope.vents}) if on is not None else []
         times = [s for s in late.values() if s is not None]
         words = (
-            [f"echoed on after {min(times):.0f} to {max(times):.0f} s (lease {LEASE_S:.0f} s)"]
-            if times
-            else []
+            [f"echoed on within {max(times):.0f} s of the last word (lease {LEASE_S:.0f} s)"] if times else []
         )
         words += [f"not back in time by echo: {', '.join(bad)}"] if bad else []
         words += [f"seen dark: {', '.join(missing)}"] if missing else []
