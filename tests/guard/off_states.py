@@ -12,7 +12,8 @@ a tick.  Drawn independently with a seeded generator, from a continuum and from 
 - of each tree: whether it was heated, for how long, whether it was too hot, hand orders (none, on, off, let
   go by name), the model's mean, spread and trust, whether heat was given since its last step, a doubt that
   stands;
-- of each board: whether it was heard lately; and whether the clock is to be trusted.
+- of each board: whether it was heard lately, by how much its timer lags, whether it starts again and again;
+- whether the clock is to be trusted.
 
 Each flaw is rare, so that most states have none or one: every rule then stands alone often enough to be
 missed if it fails.  Left out: plans, which only add heat, and circuits, which only take part in findings.
@@ -176,14 +177,44 @@ def order_of(tree, position):
     return StandingOrder(order=order, ends_s=NOW_S + 3600.0)
 
 
+@dataclass(frozen=True)
+class Board:
+    """The facts of a board."""
+
+    silent: bool
+    lag_s: float
+    unsteady: bool
+
+    @property
+    def unfit(self):
+        """Why it may let nothing rest."""
+        found = {"silent": self.silent, "slow": self.lag_s > 60.0, "unsteady": self.unsteady}
+        return [name for name, is_so in found.items() if is_so]
+
+
+def draw_board(rng):
+    """Return a board, mostly a sound one."""
+    return Board(
+        silent=bool(rng.random() < 0.1),
+        lag_s=float(rng.choice([0.0, 30.0, 60.0, 60.1, 3600.0], p=[0.6, 0.2, 0.1, 0.05, 0.05])),
+        unsteady=bool(rng.random() < 0.05),
+    )
+
+
 def draw(rng):
-    """Return a state, the present, the facts of its trees and which boards were heard lately."""
+    """Return a state, the present, the facts of its trees and of its boards."""
     now = Now(mono_s=NOW_S, utc=DUSK, clock_trusted=bool(rng.random() < 0.8))
     trees = [draw_tree(rng, tree) for tree in SITE.trees]
     probes = {name: facts for tree in trees for name, facts in tree.probes.items()}
-    heard = {board: bool(rng.random() < 0.9) for board in BOARDS}
+    facts_of = {board: draw_board(rng) for board in BOARDS}
     boards = {
-        name: replace(memory, boot="b1", heard_s=NOW_S - (10.0 if heard[name] else 91.0))
+        name: replace(
+            memory,
+            boot="b1",
+            heard_s=NOW_S - (91.0 if facts_of[name].silent else 10.0),
+            lag_s=facts_of[name].lag_s,
+            unsteady_until_s=NOW_S + 600.0 if facts_of[name].unsteady else -math.inf,
+        )
         for name, memory in BASE.boards.items()
     }
     state = replace(
@@ -214,7 +245,7 @@ def draw(rng):
             ),
         ),
     )
-    return state, now, trees, heard
+    return state, now, trees, facts_of
 
 
 # ---- the oracle ---------------------------------------------------------------------------------------
@@ -310,7 +341,7 @@ def play(seed, ticks, tally=None):
     """Let a keeper decide in so many random states, and compare with the oracle."""
     rng, tally = np.random.default_rng(seed), tally or Tally()
     for _ in range(ticks):
-        state, now, trees, heard = draw(rng)
+        state, now, trees, facts_of = draw(rng)
         _, actions = handle(state, Tick(), now)
         leases = {a.lease.board: a.lease for a in actions if isinstance(a, GiveLease)}
         for number, tree in enumerate(trees, start=1):
@@ -319,11 +350,13 @@ def play(seed, ticks, tally=None):
             tally.states += 1
             tally.offs += bool(off)
             tally.justified += not against
-            silent = [board for board in off if not heard[board]]
-            if off and (against or silent):
-                tally.wrong.append((tree, against, silent))
+            unfit = {board: facts_of[board].unfit for board in off if facts_of[board].unfit}
+            if off and (against or unfit):
+                tally.wrong.append((tree, against, unfit))
             if len(against) == 1:
                 tally.alone[against[0]] = tally.alone.get(against[0], 0) + 1
-            if not against and not all(heard.values()):
-                tally.alone["a silent board"] = tally.alone.get("a silent board", 0) + 1
+            for board in facts_of.values():
+                if not against and len(board.unfit) == 1:
+                    name = f"a board that is {board.unfit[0]}"
+                    tally.alone[name] = tally.alone.get(name, 0) + 1
     return tally

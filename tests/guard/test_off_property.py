@@ -12,7 +12,8 @@ from tests.guard.off_states import play
 AGAINST = {
     "no number", "impossible", "silent", "dated long ago", "from the future", "first words", "zeros",
     "another unit", "noise", "frozen", "far off", "the model", "past days", "a person", "fruit would be lost",
-    "cold", "not yet warm", "just begun", "a silent board",
+    "cold", "not yet warm", "just begun",
+    "a board that is silent", "a board that is slow", "a board that is unsteady",
 }  # fmt: skip
 
 
@@ -77,6 +78,8 @@ BROKEN = {
     "the band": (tree, "BAND_K", -1e9),
     "the minimum time": (tree, "MINIMUM_ON_S", -1e9),
     "silent boards": (lease, "SILENT_PERIODS", 1e9),
+    "slow boards": (lease, "LAG_S", 1e9),
+    "unsteady boards": (lease.BoardMemory, "is_leased", lease.BoardMemory.is_heard),
 }  # fmt: skip
 
 

@@ -7,6 +7,7 @@ Everything after that moment fails.
 """
 
 import random
+import re
 import sqlite3
 from collections import defaultdict
 from pathlib import Path
@@ -124,9 +125,15 @@ class _Vfs(apsw.VFS):
 
 
 class Connection:
-    """The few things the journal asks of a connection, from APSW."""
+    """The few things the journal asks of a connection, from APSW.
 
-    def __init__(self, path, disk):
+    ``committed`` holds the rows of every commit that SQLite has said is done, by table: the key, and what it
+    last said of it, None where it was deleted.
+    """
+
+    def __init__(self, path, disk, committed=None):
+        self.committed = {} if committed is None else committed
+        self._pending = []
         self._vfs = _Vfs(disk)
         self._connection = apsw.Connection(str(path), vfs=self._vfs.name)
         # without shared memory, which such a file system does not have
@@ -137,7 +144,15 @@ class Connection:
         return self._connection.in_transaction
 
     def execute(self, sql, values=()):
-        return _translated(self._connection.execute, sql, values)
+        done = _translated(self._connection.execute, sql, values)
+        if sql.startswith("BEGIN"):
+            self._pending = []
+        elif sql == "COMMIT":
+            for table, key, value in self._pending:
+                self.committed.setdefault(table, {})[key] = value
+        elif words := re.match(r"(INSERT OR REPLACE INTO|DELETE FROM) (alarm|message)\b", sql):
+            self._pending.append((words[2], values[0], values[1:] if words[1].startswith("INSERT") else None))
+        return done
 
     def executescript(self, sql):
         return _translated(self._connection.execute, sql)
