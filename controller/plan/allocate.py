@@ -3,9 +3,9 @@
 Each slot of heat has a price and, through the house's memory, a gain in every later slot.  Most slots decide
 themselves: one whose heat pays even if all others heated is bought whole, one whose heat does not pay even
 if no other heated is never bought, and both are true of the linear programme's best too.  Among what is left
-the cheapest kelvin is bought first.  For air under fleece, which forgets within minutes, this finds the
-linear programme's best; where slow fruit decides, heat bought early turns out to be too much once later heat
-is bought, so one more pass takes back what no longer pays (checked against HiGHS in the benches).  At two
+the cheapest kelvin is bought first.  Heat bought early, which soil, leaves and fruit keep for hours, turns
+out to be too much once later heat is bought, so one more pass takes back what no longer pays, and three where
+slow fruit decides (checked against HiGHS in the benches).  At two
 rates heat moves from dear slots to cheap ones before them, as far as enough of it is left by then.
 """
 
@@ -64,10 +64,9 @@ def merit_order(
         if np.ptp(price_per_w) > 0.0:
             _shift(power_w, above_k, decided_w, held, gain_k_per_w, cap_w, price_per_w, worth_per_k)
     _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
-    if slow or np.ptp(price_per_w) > 0.0:
-        for _ in range(_SWEEPS):
-            _trim(power_w, above_k, left, gain_k_per_w, price_per_w, worth_per_k)
-            _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
+    for _ in range(_SWEEPS if slow or np.ptp(price_per_w) > 0.0 else 1):
+        _trim(power_w, above_k, left, gain_k_per_w, price_per_w, worth_per_k)
+        _fill(power_w, above_k, left, gain_k_per_w, cap_w, price_per_w, worth_per_k)
     return power_w
 
 
@@ -185,7 +184,8 @@ def _trim(
     worth: float,
 ) -> None:
     """Take back, in place, what no longer pays, from the slot that brings least on."""
-    for k in np.flatnonzero(left & (power_w > 0.0)):
+    # taking back leaves more slots short, so what pays now pays then
+    for k in np.flatnonzero(left & (power_w > 0.0) & (worth * ((above_k < ENOUGH_K) @ gain) < price)):
         column = gain[:, k]
         reached = column > 0.0
         while power_w[k] > 0.0 and worth * column[above_k < ENOUGH_K].sum() < price[k]:

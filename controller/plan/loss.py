@@ -1,26 +1,36 @@
-"""What a night puts at stake in money: hold temperatures by risk follow, and who is given up last.
+"""What a night puts at stake: in shares of each tree's fruit, for people, and in money, for the plan.
 
-Fruit decides, not air: it follows with its lag and lies below the air round it under a clear sky.  A tree
-that its strings can hold is as uncertain as its probe and its crown are uneven; one that they cannot hold is
-as uncertain as the weather.
+Fleece is taken to be on, vents shut and strings sound, as in the outlook; what of that is not so, no figure
+here knows.
+
+``stake_of`` weighs everything that forecast and model leave open, and lets the strings answer it.  That takes
+40 predictions.  ``night_loss`` judges one prediction, and is made for many in one plan: a tree that its
+strings can hold is as uncertain as its probe and its crown are uneven; one that they cannot hold is as
+uncertain as the weather.  Fruit decides, not air: it follows with its lag and lies below the air round it
+under a clear sky.  Hold temperatures by risk follow, and who is given up last.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 
+from controller.crop.dose import dose_k_h, lost_share
 from controller.crop.exposure import fruit_below_air_k
-from controller.crop.limits import tissue_limits
-from controller.crop.risk import Risk, night_risk
+from controller.crop.limits import TissueLimits, tissue_limits
+from controller.crop.risk import EQUAL_SHIFTS, Risk, crop_onset_c, night_risk
 from controller.physics import FloatArray
+from controller.plan.slots import SLOT_S, colder, margin_k, slots_of
 from controller.site.model import Site
 from controller.thermal.drive import Inputs
 from controller.thermal.model import Stepper
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import Heat, Prediction, predict
+from controller.weather.forecast import Forecast
 
+# What is lost by then is this night's; the next one has its own forecast.
+NIGHT_S = 24 * 3600.0
 # Of a tree that is held: 0.25 K for a probe good to 0.5 K (DS18B20 datasheet, taken as two deviations) and
 # 0.5 K within the crown (own assumption: a kelvin from best to worst place) [K].
 HELD_SPREAD_K = 0.56
@@ -44,6 +54,47 @@ class Held:
     saves: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stake:
+    """Expected share of each tree's fruit lost within a day, 0 to 1; NaN where nobody can tell."""
+
+    held: Mapping[str, float]
+    free: Mapping[str, float]
+
+
+def stake_of(
+    site: Site, forecast: Forecast, parameters: Parameters, start: FloatArray, fine: Inputs, now: datetime
+) -> Stake:
+    """Return what is at stake with each tree held as far as its strings reach, and without heat.
+
+    Parameters
+    ----------
+    site, forecast, parameters, now
+        What stands there, what is expected, what is known of the house, the present.
+    start
+        The state to start from.
+    fine
+        Inputs from now on in steps of 300 s, whole slots of them.
+
+    Notes
+    -----
+    The outside is shifted as a whole, by equally probable amounts of its spread and the model's, and the
+    strings answer each shift: a heated tree is lost only where its heat no longer suffices.
+    """
+    slots = slots_of(fine)
+    views = [colder(slots, margin_k(slots, forecast, -shift)).outside_temp_c for shift in EQUAL_SHIFTS]
+    inputs = replace(slots, outside_temp_c=np.stack(views))
+    onset_c = np.array([crop_onset_c(each) for each in _limits(site, now)])
+    steps = 1 + round(NIGHT_S / SLOT_S)
+
+    def share(heat: Heat) -> dict[str, float]:
+        fruit_c = predict(parameters, start, inputs, heat).fruit_temp_c[:, :steps]
+        lost = lost_share(dose_k_h(fruit_c, onset_c, SLOT_S)).mean(0)
+        return {tree.name: float(each) for tree, each in zip(site.trees, lost, strict=True)}
+
+    return Stake(held=share(Heat.HELD), free=share(Heat.NONE))
+
+
 def night_loss(
     site: Site, prediction: Prediction, weather: Weather, now: datetime, *, held: bool = True
 ) -> Risk:
@@ -54,13 +105,9 @@ def night_loss(
     wide_k = np.hypot(weather.spread_k, HELD_SPREAD_K)[:, None]
     spread_k = np.where(prediction.short, wide_k, HELD_SPREAD_K) if held else wide_k
     below_k = fruit_below_air_k(weather.cloud_frac)[:, None]
-    limits = tuple(
-        tissue_limits(tree, now, latitude_deg=site.place.latitude_deg, chilled_h=np.nan)
-        for tree in site.trees
-    )
     return night_risk(
         site.trees,
-        limits,
+        _limits(site, now),
         fruit_temp_c=prediction.fruit_temp_c[1:] - below_k,
         tree_temp_c=prediction.tree_temp_c[1:],
         spread_k=spread_k,
@@ -123,3 +170,9 @@ def last_first(names: Sequence[str], loss: FloatArray, lacks_w: FloatArray) -> t
     """
     short = np.flatnonzero(lacks_w > 0.0)
     return tuple(names[i] for i in sorted(short.tolist(), key=lambda i: -loss[i] / lacks_w[i]))
+
+
+def _limits(site: Site, now: datetime) -> tuple[TissueLimits, ...]:
+    """Return what each tree can stand, how far it has hardened being unknown here."""
+    latitude_deg = site.place.latitude_deg
+    return tuple(tissue_limits(t, now, latitude_deg=latitude_deg, chilled_h=np.nan) for t in site.trees)

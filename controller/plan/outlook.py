@@ -7,8 +7,8 @@ from datetime import datetime
 import numpy as np
 
 from controller.physics import FloatArray
+from controller.plan.loss import Stake, stake_of
 from controller.plan.slots import SLOT_S, utc_of
-from controller.plan.stake import Stake, stake_of
 from controller.site.model import Probe, Site
 from controller.site.tariff import price_per_kwh_at
 from controller.thermal.inputs import HORIZON_S, STEP_S, Inputs, inputs_of
