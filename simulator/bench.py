@@ -29,7 +29,7 @@ from controller.plan.plan import plan_of
 from controller.plan.slots import SLOT_S, slots_of
 from controller.thermal.drive import Inputs
 from controller.thermal.filter import Filter
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.inputs import inputs_of
 from controller.thermal.model import HOUSE, Stepper, continuous, discretise
 from controller.thermal.noise import Noise, intensity

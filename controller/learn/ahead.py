@@ -9,9 +9,11 @@ from controller.errors import LogbookError
 from controller.learn.logbook import Logbook
 from controller.physics import FloatArray
 from controller.thermal.doubt import doubt_of_fit, doubt_of_handbook
-from controller.thermal.fit import READ_EVERY_S, Fit, first_state, fit_house
+from controller.thermal.fit import READ_EVERY_S, Fit, first_state
 from controller.thermal.hindcast import Hindcast, filtered_states
+from controller.thermal.house_fit import fit_house
 from controller.thermal.identify import identifiability
+from controller.thermal.model import FIRST_TREE, HOUSE
 from controller.thermal.noise import Noise
 from controller.thermal.record import Record
 from controller.thermal.spread import Spread, outputs, spread
@@ -19,7 +21,7 @@ from controller.thermal.trial import night_hindcast, split_of
 
 # From fewer days than this nothing is learnt and the handbook's numbers are used.
 SHORTEST_S = 2 * 86400.0
-# A logbook written seldomer than this [s] is read row by row, a denser one hourly.
+# A logbook written seldomer than this [s] is read row by row, a denser one at the fit's own pace.
 SELDOM_S = 1800.0
 Z_90 = 1.6449
 
@@ -87,7 +89,7 @@ class Foretold:
 
     def chance_below(self, limits_c: FloatArray) -> FloatArray:
         """Return how likely house and trees fall below their limits (1+N,) at the worst time, (1+N,)."""
-        columns = [0, *range(3, 3 + self.spread.tree_count)]
+        columns = [HOUSE, *range(FIRST_TREE, FIRST_TREE + self.spread.tree_count)]
         return np.array(
             [
                 self.spread.below(float(limit))[:, column].max()
@@ -104,8 +106,8 @@ def learn(logbook: Logbook) -> Learnt:
     trial = handbook = None
     if split < record.steps:
         part = _fit(logbook, record.part(0, split))
-        trial = night_hindcast(part.parameters, part.noise, record, split)
-        handbook = night_hindcast(prior, Noise(), record, split)
+        trial = night_hindcast(part.parameters, part.noise, record, split, doubt=doubt_of_fit(part))
+        handbook = night_hindcast(prior, Noise(), record, split, doubt=doubt_of_handbook(prior.tree_count))
         if not np.isfinite(trial.measured_c).any():
             trial = handbook = None
     return Learnt(

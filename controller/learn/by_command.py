@@ -16,7 +16,7 @@ from controller.learn.picture import draw_foretold, draw_learnt
 from controller.learn.words import foretold_json, foretold_text, learnt_json, learnt_text, parameter_rows
 from controller.site.model import Site
 from controller.thermal.doubt import doubt_of_fit
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.judge import judge
 from controller.thermal.trial import SHORTEST_S, split_of
 

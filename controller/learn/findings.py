@@ -11,7 +11,7 @@ from controller.guard.finding import Finding, FindingCode, finding
 from controller.learn.logbook import Logbook
 from controller.site.model import Site
 from controller.thermal.diagnosis import Suspected, diagnose
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters
 from controller.thermal.record import Record

@@ -8,6 +8,7 @@ import numpy as np
 from controller.learn.ahead import Z_90, Foretold, Learnt
 from controller.physics import FloatArray
 from controller.picture import picture
+from controller.thermal.doubt import doubt_of_fit
 from controller.thermal.fit import Fit
 from controller.thermal.trial import night_hindcast
 
@@ -26,7 +27,9 @@ def draw_learnt(learnt: Learnt, path: Path) -> None:
     shown = learnt.trial
     title = "twelve hours ahead, nights not seen before"
     if shown is None:
-        shown = night_hindcast(learnt.fit.parameters, learnt.fit.noise, record, 0)
+        shown = night_hindcast(
+            learnt.fit.parameters, learnt.fit.noise, record, 0, doubt=doubt_of_fit(learnt.fit)
+        )
         title = "twelve hours ahead, the nights learnt from"
     at_s = np.asarray(
         record.inputs.start_s + record.inputs.step_s * shown.start + shown.lead_s, dtype=np.float64

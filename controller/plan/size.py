@@ -19,8 +19,10 @@ from controller.site.handbook import CONTINUOUS_LOAD_FRACTION, FleeceKind, Glazi
 from controller.site.model import Site
 from controller.thermal.inputs import deep_soil_temp_c
 from controller.thermal.model import sky_chill_k
-from controller.thermal.parameters import Parameters, parameters_of
+from controller.thermal.parameters import SUBSOIL_SHARE, TOPSOIL_SHARE, Parameters, parameters_of
 
+# Share of the way from the middle of the topsoil to that of the subsoil at half the depth of the daily wave.
+NIGHT_SHARE = (0.5 - 0.5 * TOPSOIL_SHARE) / (0.5 * (TOPSOIL_SHARE + SUBSOIL_SHARE))
 # The outside temperatures of the table [°C].
 TABLE_C = (-3.0, -6.0, -9.0, -12.0)
 # Relative humidity of a frosty night by the sea [%]: own assumption; drier air makes a colder sky.
@@ -206,7 +208,7 @@ def steady(
     outside_c, sky_depression_k, wind_m_s
         Outside air [°C], how much colder the sky is [K], wind [m/s], all of shape (...).
     soil_c
-        Temperature of the soil in the house [°C], which does not change in a night.
+        Temperature of the soil in the house where a night does not change it [°C].
     string_w
         The most that the strings give [W], shape (N,); left out, whatever is needed.
 
@@ -220,11 +222,13 @@ def steady(
     outside_c, wind_m_s = np.asarray(outside_c, dtype=np.float64), np.asarray(wind_m_s, dtype=np.float64)
     loss = p.house_loss_w_per_k + p.house_wind_loss_w_s_per_k_m * wind_m_s
     sky_w = p.sky_loss_w_per_k * sky_chill_k(sky_depression_k, wind_m_s)
-    lift_w_per_k = p.fleece_loss_w_per_k + p.tree_soil_w_per_k
+    floor_w_per_k = to_soil_w_per_k(p.house_mass_w_per_k, p.mass_subsoil_w_per_k)
+    ground_w_per_k = to_soil_w_per_k(p.tree_soil_w_per_k, p.soil_capacity_j_per_k * p.soil_down_per_s)
+    lift_w_per_k = p.fleece_loss_w_per_k + ground_w_per_k
     most_k = np.inf if string_w is None else string_w / lift_w_per_k
 
     def tree_c(house_c: FloatArray) -> tuple[FloatArray, FloatArray]:
-        alone_c = (p.fleece_loss_w_per_k * house_c[..., None] + p.tree_soil_w_per_k * soil_c) / lift_w_per_k
+        alone_c = (p.fleece_loss_w_per_k * house_c[..., None] + ground_w_per_k * soil_c) / lift_w_per_k
         return alone_c, np.minimum(np.maximum(alone_c, p.hold_c), alone_c + most_k)
 
     low_c = np.minimum(outside_c - sky_w / loss, soil_c)
@@ -232,10 +236,19 @@ def steady(
     for _ in range(_BISECTIONS):
         house_c = 0.5 * (low_c + high_c)
         gain_w = (p.fleece_loss_w_per_k * (tree_c(house_c)[1] - house_c[..., None])).sum(-1)
-        gain_w += loss * (outside_c - house_c) - sky_w + p.house_mass_w_per_k * (soil_c - house_c)
+        gain_w += loss * (outside_c - house_c) - sky_w + floor_w_per_k * (soil_c - house_c)
         low_c, high_c = np.where(gain_w > 0.0, house_c, low_c), np.where(gain_w > 0.0, high_c, house_c)
     alone_c, held_c = tree_c(house_c)
     return Steady(house_temp_c=house_c, tree_temp_c=held_c, string_w=lift_w_per_k * (held_c - alone_c))
+
+
+def to_soil_w_per_k(topsoil_w_per_k: ArrayLike, subsoil_w_per_k: ArrayLike) -> FloatArray:
+    """Return the conductance [W/K] from air to the soil that a night leaves as it is.
+
+    It lies half the depth of the daily wave down, which for that wave gives a deep soil's impedance.
+    """
+    topsoil, subsoil = (np.asarray(each, dtype=np.float64) for each in (topsoil_w_per_k, subsoil_w_per_k))
+    return np.asarray(1.0 / (1.0 / topsoil + NIGHT_SHARE / subsoil))
 
 
 def _design_w(parameters: Parameters, design_min_c: float, soil_c: float) -> FloatArray:

@@ -18,7 +18,7 @@ from controller.thermal.innovations import (
     readings_of,
     steady_covariance,
 )
-from controller.thermal.knobs import UNSEEN, Knob, knobs_of, noise_turned, turned, turned_once
+from controller.thermal.knobs import Knob, knobs_of, noise_turned, turned, turned_once
 from controller.thermal.model import SUNNY_W_M2, continuous, discretise
 from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
@@ -31,16 +31,9 @@ FIT_WIND_BIN_M_S = 1.0
 FIT_VENT_BIN_M3_S = 0.02
 # At the start the mass is not known, so its first hours say nothing.
 SKIP_S = 12 * 3600.0
-# What serves the coming night best, tried on four houses in EnergyPlus (Chicago, San Francisco) and four of
-# the simulator, none of them those of the benches: of 1, 2, 3, 4, 6 and 12 h between readings, of 0.1 to 1 K
-# for the probes, of 0.05 to 2 K for the offset, of 6 to 168 h for its memory.
-READ_EVERY_S = 3.0 * 3600.0
-# A probe shows its own corner of the house, not the mixed air of the model [K].  Held for a real house: left
-# free it falls until the house follows its probes and foretells nothing (3 K wrong after twelve hours, on a
-# simulated house with five trees).
-CORNER_K = 0.7
-# With more, what the model misjudges by day is carried into the night as if it were lasting weather [K].
-LASTING_K = 0.3
+# What serves the coming night best, tried on houses in EnergyPlus that are none of the bench's: of 0.5,
+# 1, 2 and 3 h between readings.
+READ_EVERY_S = 2.0 * 3600.0
 _TURN = 1e-4
 _ROUNDS = 60
 # Rounds end when the next one promises less gain in log posterior than this.
@@ -276,25 +269,6 @@ def fit(
         log_posterior=value,
         rounds=rounds,
         converged=converged,
-    )
-
-
-def fit_house(record: Record, prior: Parameters, *, read_every_s: float = READ_EVERY_S) -> Fit:
-    """Return the most probable numbers of a real house, which is no linear network.
-
-    What its probes show of the model's mixed air is held at ``CORNER_K``, and its offset at ``LASTING_K``.
-    """
-    inputs = record.inputs
-    knobs = knobs_of(
-        prior.tree_count, bare_seen=not inputs.fleece_on.all(), sun_seen=bool((inputs.sun_w_m2 > 0.0).any())
-    )
-    turned_here = tuple(knob for knob in knobs if knob.field != "probe_k" and knob.field not in UNSEEN)
-    return fit(
-        record,
-        prior,
-        Noise(probe_k=CORNER_K, offset_k=LASTING_K),
-        knobs=turned_here,
-        read_every_s=read_every_s,
     )
 
 

@@ -7,13 +7,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.physics import FloatArray
+from controller.thermal.doubt import Doubt
 from controller.thermal.drive import Inputs
 from controller.thermal.innovations import innovations, readings_of, steady_covariance
-from controller.thermal.model import Stepper
+from controller.thermal.knobs import turned
+from controller.thermal.model import Stepper, continuous, discretise, modes_in
 from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import Heat, predict
 from controller.thermal.record import ALONG_TIME, Record, driven
+
+_TURN = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +84,7 @@ def hindcast(
     starts: NDArray[np.intp],
     lead_s: float,
     first_state: FloatArray,
+    doubt: Doubt | None = None,
 ) -> Hindcast:
     """Return predictions made from each start for one lead, under the weather that came and the powers given.
 
@@ -95,6 +100,8 @@ def hindcast(
         How far ahead [s].
     first_state
         The state at the record's beginning, (n,).
+    doubt
+        How far the parameters may be wrong; widens ``sd_k`` to first order, as in ``spread``.
     """
     steps = round(lead_s / record.inputs.step_s)
     starts = starts[starts + steps < record.steps]
@@ -110,6 +117,9 @@ def hindcast(
     for k in range(steps):
         Phi = step.Phi[mode[windows[:, k]]]
         P = Phi @ P @ np.swapaxes(Phi, -1, -2) + step.Q[mode[windows[:, k]]]
+    if doubt is not None:
+        slopes = _slopes(parameters, doubt, states[starts], record.inputs, windows)
+        P = P + np.einsum("ksi,kl,lsj->sij", slopes, doubt.covariance, slopes, optimize=True)
     C = output_matrix(count)
     return Hindcast(
         start=starts,
@@ -118,6 +128,23 @@ def hindcast(
         sd_k=np.sqrt(np.einsum("oi,sij,oj->so", C, P, C) + noise.probe_k**2),
         measured_c=record.readings_c[starts + steps],
     )
+
+
+def _slopes(
+    parameters: Parameters, doubt: Doubt, states: FloatArray, inputs: Inputs, windows: NDArray[np.intp]
+) -> FloatArray:
+    """Return how the states at each window's end move with the logarithm of each number, (K, S, n)."""
+    turns = np.vstack([np.zeros(len(doubt.knobs)), _TURN * np.eye(len(doubt.knobs))])
+    modes, u = modes_in(inputs), driven(inputs)
+    A, B = continuous(
+        turned(parameters, doubt.knobs, turns), modes.wind_m_s, modes.vent_m3_s, modes.fleece_on
+    )
+    Phi, Gamma, _ = discretise(A, B, inputs.step_s)
+    x = np.broadcast_to(states, (len(turns), *states.shape))
+    for at in windows.T:
+        mode = modes.index[at]
+        x = np.einsum("ksij,ksj->ksi", Phi[:, mode], x) + np.einsum("ksij,sj->ksi", Gamma[:, mode], u[at])
+    return np.asarray((x[1:] - x[0]) / _TURN)
 
 
 def _windowed(inputs: Inputs, windows: NDArray[np.intp]) -> Inputs:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.physics import FloatArray
+from controller.thermal.doubt import doubt_of_fit
 from controller.thermal.fit import Fit
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters
@@ -51,7 +52,9 @@ def judge(
     Both foretell, twelve hours ahead, the nights from ``split`` on.  The champion may have learnt from some
     of them; that leans towards keeping it.
     """
-    ours = night_hindcast(challenger.parameters, challenger.noise, record, split)
+    ours = night_hindcast(
+        challenger.parameters, challenger.noise, record, split, doubt=doubt_of_fit(challenger)
+    )
     theirs = night_hindcast(champion, champion_noise, record, split)
     inner = [k for k, knob in enumerate(challenger.knobs) if not knob.of_noise]
     furthest = max(inner, key=lambda k: abs(challenger.prior_widths[k]))

@@ -35,9 +35,9 @@ class Knob:
 # Widths: ±30 % for a house's loss is the spread of published losses of one glazing (Mihara & Hayashi 1979
 # against design tables); wind and sky terms and the split of sunshine and of capacities vary more.  Films
 # block 26 to 87 % of the night's net loss to the sky (Hanson 1963, J. Appl. Meteor. 2:793), a factor of 5.7
-# in what they pass: the width of the sky's share.  The soil below the daily wave answers the weather of a
-# week like k/0.2 m, the season like k/1 m (computed from its diffusivity): the width of the deep soil's.
-# The rest are own judgement.
+# in what they pass: the width of the sky's share.  What holds the subsoil's
+# temperature lies a metre down in a season, 0.3 m below its middle in a week's cold weather (computed from
+# the diffusivity): the width of the deep soil's.  The rest are own judgement.
 HOUSE_KNOBS = {
     "house_loss_w_per_k": 0.3,
     "house_wind_loss_w_s_per_k_m": 0.5,
@@ -45,7 +45,8 @@ HOUSE_KNOBS = {
     "house_capacity_j_per_k": 0.6,
     "mass_capacity_j_per_k": 0.5,
     "house_mass_w_per_k": 0.4,
-    "deep_w_per_k": 0.8,
+    "mass_subsoil_w_per_k": 0.4,
+    "deep_w_per_k": 0.7,
     "house_solar_m2": 0.8,
     "mass_solar_m2": 0.8,
 }
@@ -65,7 +66,11 @@ TREE_KNOBS = {
 # them for whatever else is slow under the fleece, and then foretells fruit that lag for half a day.  They
 # follow the tree's capacity: a fuller tree has more of leaf, wood and fruit, and their lag stays.
 UNSEEN = ("fruit_w_per_k", "fruit_capacity_j_per_k")
-_LEADER = "tree_capacity_j_per_k"
+# The subsoil is of the same soil as what lies above it.
+_LED_BY = {
+    **dict.fromkeys(UNSEEN, "tree_capacity_j_per_k"),
+    "subsoil_capacity_j_per_k": "mass_capacity_j_per_k",
+}
 # The offset's own spread is not turned: left free it takes the model's short errors for lasting weather.
 NOISE_KNOBS = {"house_k_per_root_h": 1.0, "sunny_factor": 0.7, "tree_k_per_root_h": 1.0, "probe_k": 0.5}
 
@@ -105,11 +110,9 @@ def turned(prior: Parameters, knobs: tuple[Knob, ...], theta: FloatArray) -> Par
         else:
             default = np.tile(getattr(prior, knob.field), (len(theta), 1, 1))
             values.setdefault(knob.field, default)[:, 0, knob.tree] *= factors[:, column]
-    if _LEADER in values:
-        led = values[_LEADER] / getattr(prior, _LEADER)
-        for field in UNSEEN:
-            if field not in values:
-                values[field] = getattr(prior, field) * led
+    for field, leader in _LED_BY.items():
+        if leader in values and field not in values:
+            values[field] = getattr(prior, field) * (values[leader] / getattr(prior, leader))
     return replace(prior, **values)
 
 
@@ -117,8 +120,8 @@ def turned_once(prior: Parameters, knobs: tuple[Knob, ...], theta: FloatArray) -
     """Return parameters with knobs turned by one ``theta`` (K,)."""
     many = turned(prior, knobs, theta[np.newaxis])
     one: dict[str, Any] = {
-        field: float(getattr(many, field)[0, 0]) if field in HOUSE_KNOBS else getattr(many, field)[0, 0]
-        for field in (*HOUSE_KNOBS, *TREE_KNOBS)
+        field: getattr(many, field)[0, 0] if field in TREE_KNOBS else float(getattr(many, field)[0, 0])
+        for field in (*HOUSE_KNOBS, *TREE_KNOBS, *_LED_BY)
         if getattr(many, field) is not getattr(prior, field)
     }
     return replace(prior, **one)

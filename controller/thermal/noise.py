@@ -11,13 +11,17 @@ from controller.thermal.model import (
     MASS,
     OFFSET,
     OFFSET_MEMORY_S,
+    SUBSOIL,
     fruits,
     soils,
     state_count,
     trees,
 )
+from controller.thermal.parameters import SUBSOIL_SHARE, TOPSOIL_SHARE
 
 _HOUR_S = 3600.0
+# The subsoil strays less than the topsoil by as much as it stores more.
+_SUBSOIL_SHARE = TOPSOIL_SHARE / SUBSOIL_SHARE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +53,7 @@ def first_covariance(noise: Noise, tree_count: int, *, is_read: bool) -> FloatAr
     air_k = min(noise.probe_k, _UNREAD_AIR_K) if is_read else _UNREAD_AIR_K
     sd = np.empty(state_count(tree_count))
     sd[HOUSE], sd[MASS], sd[OFFSET] = air_k, _UNREAD_MASS_K, noise.offset_k
+    sd[SUBSOIL] = _UNREAD_MASS_K
     sd[trees(tree_count)] = air_k
     sd[fruits(tree_count)] = _UNREAD_FRUIT_K
     sd[soils(tree_count)] = _UNREAD_MASS_K
@@ -62,6 +67,7 @@ def intensity(noise: Noise, tree_count: int) -> FloatArray:
     per_s[MASS] = noise.mass_k_per_root_h**2 / _HOUR_S
     # An offset that fades with time constant τ and is driven by 2 σ²/τ strays by σ.
     per_s[OFFSET] = 2.0 * noise.offset_k**2 / OFFSET_MEMORY_S
+    per_s[SUBSOIL] = (_SUBSOIL_SHARE * noise.mass_k_per_root_h) ** 2 / _HOUR_S
     per_s[trees(tree_count)] = noise.tree_k_per_root_h**2 / _HOUR_S
     per_s[fruits(tree_count)] = noise.fruit_k_per_root_h**2 / _HOUR_S
     per_s[soils(tree_count)] = noise.mass_k_per_root_h**2 / _HOUR_S

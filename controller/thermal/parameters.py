@@ -35,6 +35,9 @@ SHARE_BESIDE_SKY = 0.85
 SKY_VIEW = 0.65
 # Depth to which the daily wave warms the soil goes with this angular frequency [1/s].
 DAY_ANGULAR_FREQUENCY_PER_S = 2.0 * np.pi / 86400.0
+# Thickness of topsoil and subsoil in depths of the daily wave: of all pairs those that meet a slab's exact
+# impedance best (computed for waves of 6 h to 10 days, behind a surface of 7 to 12 W/(m²·K)).
+TOPSOIL_SHARE, SUBSOIL_SHARE = 0.6, 2.0
 # Depth at which the soil keeps its seasonal temperature through a night [m].
 DEEP_SOIL_M = 1.0
 # Benches, frame and plants outside fleece, per floor area [J/(m²·K)]; from memory, order of magnitude.
@@ -63,9 +66,9 @@ class Parameters:
     W/K, capacities in J/K, solar apertures in m² (watts of heat for each W/m² of sunshine outside).  The
     loss to the outside air is ``house_loss + house_wind_loss x wind``, leaks included; the sky takes
     ``sky_loss / (1 + wind / 4 m/s)`` for each kelvin that it is colder than the outside air.  Each tree's air
-    loses ``fleece_loss`` to the house's air when covered and ``bare_loss`` when not.  The soil under a tree,
-    which its strings warm, exchanges heat with that air, round its rim with the house's mass, and with the
-    deep soil.
+    loses ``fleece_loss`` to the house's air when covered and ``bare_loss`` when not.  The topsoil under a
+    tree, which its strings warm, exchanges heat with that air, round its rim with the house's mass, and with
+    the subsoil below the whole floor, which ends in the deep soil.
     """
 
     tree_names: tuple[str, ...]
@@ -75,6 +78,8 @@ class Parameters:
     house_capacity_j_per_k: float
     mass_capacity_j_per_k: float
     house_mass_w_per_k: float
+    subsoil_capacity_j_per_k: float
+    mass_subsoil_w_per_k: float
     deep_w_per_k: float
     house_solar_m2: float
     mass_solar_m2: float
@@ -82,7 +87,7 @@ class Parameters:
     bare_loss_w_per_k: FloatArray
     tree_soil_w_per_k: FloatArray
     soil_rim_per_s: FloatArray
-    soil_deep_per_s: FloatArray
+    soil_down_per_s: FloatArray
     soil_capacity_j_per_k: FloatArray
     tree_capacity_j_per_k: FloatArray
     fruit_w_per_k: FloatArray
@@ -93,7 +98,7 @@ class Parameters:
 
     def __post_init__(self) -> None:
         """Refuse arrays that do not fit the trees, a programmer's mistake."""
-        for field in fields(self)[10:]:
+        for field in fields(self)[12:]:
             if np.shape(getattr(self, field.name))[-1:] != (self.tree_count,):
                 raise ValueError(f"{field.name} must have one value for each of {self.tree_count} trees")
 
@@ -108,10 +113,11 @@ def parameters_of(site: Site) -> Parameters:
 
     Notes
     -----
-    The soil is one lump as thick as the depth that the daily wave reaches, d = sqrt(2k / (ω c)), coupled to
-    the air over half of it in series with its surface: for the daily wave this is exactly a deep soil's
-    impedance.  What it cannot say: condensation and rime (they warm the house a little), a tree's
-    neighbour shading it, layers of air in the house.
+    The soil is two lumps, measured by the depth that the daily wave reaches, d = sqrt(2k / (ω c)): 0.6 d of
+    topsoil, whose middle the air reaches through half of it and its surface, and 2 d of subsoil.  With those
+    two the air meets a deep soil's impedance within a fifth for waves of six hours to ten days, and within a
+    tenth in the mean; one lump errs by half.  What it cannot say: condensation and rime (they warm the house
+    a little), a tree's neighbour shading it, layers of air in the house.
     """
     house, floor = site.house, FLOORS[site.house.floor]
     return Parameters(
@@ -120,7 +126,7 @@ def parameters_of(site: Site) -> Parameters:
     )
 
 
-def soil_lump_m(floor: Floor) -> float:
+def day_depth_m(floor: Floor) -> float:
     """Return the depth that the daily temperature wave reaches in a floor [m]."""
     return float(
         np.sqrt(
@@ -131,19 +137,34 @@ def soil_lump_m(floor: Floor) -> float:
     )
 
 
+def topsoil_m(floor: Floor) -> float:
+    """Return the thickness of the topsoil [m]."""
+    return TOPSOIL_SHARE * day_depth_m(floor)
+
+
+def subsoil_m(floor: Floor) -> float:
+    """Return the thickness of the subsoil [m]."""
+    return SUBSOIL_SHARE * day_depth_m(floor)
+
+
 def soil_surface_w_per_m2_k(floor: Floor) -> float:
-    """Return the conductance between air and the middle of the soil lump [W/(m²·K)]."""
-    return 1.0 / (1.0 / FLOOR_SURFACE_W_PER_M2_K + soil_lump_m(floor) / (2.0 * floor.conductivity_w_per_m_k))
+    """Return the conductance between air and the middle of the topsoil [W/(m²·K)]."""
+    return 1.0 / (1.0 / FLOOR_SURFACE_W_PER_M2_K + topsoil_m(floor) / (2.0 * floor.conductivity_w_per_m_k))
+
+
+def subsoil_w_per_m2_k(floor: Floor) -> float:
+    """Return the conductance between the middles of topsoil and subsoil [W/(m²·K)]."""
+    return 2.0 * floor.conductivity_w_per_m_k / (topsoil_m(floor) + subsoil_m(floor))
 
 
 def deep_soil_w_per_m2_k(floor: Floor) -> float:
-    """Return the conductance between the middle of the soil lump and the deep soil [W/(m²·K)]."""
-    return floor.conductivity_w_per_m_k / (DEEP_SOIL_M - 0.5 * soil_lump_m(floor))
+    """Return the conductance between the middle of the subsoil and the deep soil [W/(m²·K)]."""
+    return floor.conductivity_w_per_m_k / (DEEP_SOIL_M - topsoil_m(floor) - 0.5 * subsoil_m(floor))
 
 
 def _house_numbers(house: House, floor: Floor, shaded_m2: float) -> dict[str, Any]:
     glazing = GLAZINGS[house.glazing]
-    cover_m2, floor_m2, lump_m = house.cover_area_m2, house.floor_area_m2, soil_lump_m(floor)
+    cover_m2, floor_m2 = house.cover_area_m2, house.floor_area_m2
     # Leaks at wind w: a quarter of those at 3 m/s in calm air and a quarter for each m/s (from memory).
     leak_w_per_k = 0.25 * house.air_changes_per_h / 3600.0 * house.volume_m3 * AIR_CAPACITY_J_PER_M3_K
     opaque_chill_w_per_m2_k = (
@@ -166,9 +187,11 @@ def _house_numbers(house: House, floor: Floor, shaded_m2: float) -> dict[str, An
         "house_capacity_j_per_k": AIR_CAPACITY_J_PER_M3_K * house.volume_m3
         + 0.5 * glazing.heat_capacity_j_per_m2_k * cover_m2
         + STRUCTURE_CAPACITY_J_PER_M2_K * floor_m2,
-        "mass_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * lump_m * open_m2,
+        "mass_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * topsoil_m(floor) * open_m2,
         "house_mass_w_per_k": soil_surface_w_per_m2_k(floor) * open_m2,
-        "deep_w_per_k": deep_soil_w_per_m2_k(floor) * open_m2,
+        "subsoil_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * subsoil_m(floor) * floor_m2,
+        "mass_subsoil_w_per_k": subsoil_w_per_m2_k(floor) * open_m2,
+        "deep_w_per_k": deep_soil_w_per_m2_k(floor) * floor_m2,
         "house_solar_m2": SOLAR_SHARE_HOUSE * sun_m2,
         "mass_solar_m2": SOLAR_SHARE_MASS * sun_m2,
     }
@@ -194,11 +217,11 @@ def _tree_numbers(trees: Sequence[Tree], house: House, floor: Floor) -> dict[str
         * np.pi
         * floor.conductivity_w_per_m_k
         / (floor.heat_capacity_j_per_m3_k * ground_m2),
-        "soil_deep_per_s": np.full(
+        "soil_down_per_s": np.full(
             len(trees),
-            deep_soil_w_per_m2_k(floor) / (floor.heat_capacity_j_per_m3_k * soil_lump_m(floor)),
+            subsoil_w_per_m2_k(floor) / (floor.heat_capacity_j_per_m3_k * topsoil_m(floor)),
         ),
-        "soil_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * soil_lump_m(floor) * ground_m2,
+        "soil_capacity_j_per_k": floor.heat_capacity_j_per_m3_k * topsoil_m(floor) * ground_m2,
         "tree_capacity_j_per_k": AIR_CAPACITY_J_PER_M3_K * volume_m3 + LEAF_CAPACITY_J_PER_M2_K * ground_m2,
         "fruit_w_per_k": fruit_j_per_k / fruit_lag_s,
         "fruit_capacity_j_per_k": fruit_j_per_k,

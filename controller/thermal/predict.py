@@ -13,6 +13,7 @@ from controller.thermal.model import (
     HOUSE,
     MASS,
     OFFSET,
+    SUBSOIL,
     Stepper,
     fruits,
     soils,
@@ -150,6 +151,8 @@ def initial_state(
     state[HOUSE] = house_c
     state[MASS] = first_finite(mass_temp_c, 0.5 * (house_c + deep_temp_c), house_c)
     state[OFFSET] = offset_k
+    # the daily wave is felt half as much there
+    state[SUBSOIL] = first_finite(0.5 * (state[MASS] + deep_temp_c), state[MASS])
     state[trees(count)] = np.where(np.isfinite(tree_c), tree_c, house_c)
     state[fruits(count)] = np.where(np.isfinite(fruit_c), fruit_c, state[trees(count)])
     state[soils(count)] = state[MASS]

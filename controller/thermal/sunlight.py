@@ -9,7 +9,7 @@ from controller.site.model import Site
 # Irradiance above the atmosphere [W/m²]; World Meteorological Organization 1981.
 SOLAR_CONSTANT_W_M2 = 1367.0
 # At a lower sun its beam is blocked by hedges and hills, and a horizontal meter cannot tell its strength.
-LOWEST_ALTITUDE_DEG = 6.0
+LOWEST_ALTITUDE_DEG = 4.0
 _DAY_S = 86400.0
 _YEAR_DAYS = 365.2422
 # 2000-03-20 07:35 UTC, a March equinox.

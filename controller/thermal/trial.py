@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.physics import FloatArray
+from controller.thermal.doubt import Doubt
 from controller.thermal.fit import READ_EVERY_S, first_state
 from controller.thermal.hindcast import Hindcast, hindcast
 from controller.thermal.innovations import innovations, readings_of, steady_covariance
@@ -34,15 +35,25 @@ def split_of(record: Record) -> int:
     return record.steps - round(held_s / record.inputs.step_s)
 
 
-def night_starts(record: Record, begin: int, lead_s: float = LEAD_S) -> NDArray[np.intp]:
+def night_starts(
+    record: Record, begin: int, lead_s: float = LEAD_S, apart_s: float = STARTS_APART_S
+) -> NDArray[np.intp]:
     """Return starts from ``begin`` on whose predictions end at night, while the record lasts, (S,)."""
     step_s = record.inputs.step_s
     ahead = round(lead_s / step_s)
-    starts = np.arange(begin, record.steps - ahead, max(1, round(STARTS_APART_S / step_s)))
+    starts = np.arange(begin, record.steps - ahead, max(1, round(apart_s / step_s)))
     return starts[record.inputs.sun_w_m2[starts + ahead] <= SUNNY_W_M2]
 
 
-def night_hindcast(parameters: Parameters, noise: Noise, record: Record, begin: int) -> Hindcast:
+def night_hindcast(
+    parameters: Parameters,
+    noise: Noise,
+    record: Record,
+    begin: int,
+    *,
+    apart_s: float = STARTS_APART_S,
+    doubt: Doubt | None = None,
+) -> Hindcast:
     """Return a model's predictions 12 h ahead that end at night, begun from step ``begin`` on.
 
     The filter that gives their starts runs from the record's beginning; each prediction then knows only the
@@ -52,9 +63,10 @@ def night_hindcast(parameters: Parameters, noise: Noise, record: Record, begin: 
         parameters,
         noise,
         record,
-        starts=night_starts(record, begin),
+        starts=night_starts(record, begin, apart_s=apart_s),
         lead_s=LEAD_S,
         first_state=first_state(record, parameters),
+        doubt=doubt,
     )
 
 

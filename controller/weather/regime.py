@@ -14,6 +14,8 @@ from controller.site.model import Place
 
 # A clear, dry night's difference between air and sky [K]; sky_temp_c gives 17-22 K on a frosty clear night.
 CLEAR_DEPRESSION_K = 20.0
+# Share of that which a whole cover of cloud takes (Unsworth & Monteith 1975).
+CLOUD_SHELTER = 0.84
 # Wind that mixes the cold air away [m/s]: at it, stillness is 1/e.  From common practice (frost nights are
 # calm below about 2 m/s), no source.
 STIRRING_WIND_M_S = 2.5
@@ -69,7 +71,7 @@ def regime_of(
     dew = np.where(np.isfinite(dew_point_c), dew_point_c, temp_c - UNKNOWN_DEW_DEPRESSION_K)
     # cold air begins to gather about an hour before sunset: from 6° of sun down to the horizon
     night = np.clip(1.0 - sun_height(at_s, place) / 0.10, 0.0, 1.0)
-    depression_k = temp_c - sky_temp_c(temp_c, dew, cloud)
+    depression_k = (temp_c - sky_temp_c(temp_c, dew, 0.0)) * (1.0 - CLOUD_SHELTER * cloud)
     radiating = np.clip(depression_k / CLEAR_DEPRESSION_K, 0.0, 1.0)
     still = np.exp(-np.maximum(wind, 0.0) / STIRRING_WIND_M_S)
     night, radiating, still = np.broadcast_arrays(night, radiating, still)

@@ -9,7 +9,7 @@ from controller.errors import LogbookError
 from controller.learn.logbook import Table
 from controller.learn.words import parameter_rows
 from controller.physics import FloatArray
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.wiring.check import Record, Scope
 from controller.wiring.stages.heater_step import ID, SAMPLE_S, step_strings
 from controller.wiring.step import Notes, Seen

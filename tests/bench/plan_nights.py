@@ -34,7 +34,7 @@ from controller.guard.tree import BAND_K
 from controller.plan.plan import plan_of
 from controller.site.handbook import CropKind
 from controller.site.load import example_site, load_site
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.inputs import STEP_S as RECORD_STEP_S
 from controller.thermal.inputs import Inputs, deep_soil_temp_c
 from controller.thermal.parameters import parameters_of

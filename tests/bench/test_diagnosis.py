@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from controller.thermal.diagnosis import diagnose
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.suspicion import Fault
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(7200)]

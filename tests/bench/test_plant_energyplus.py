@@ -102,7 +102,7 @@ def told(name, climate, ours, theirs, outside_c):
     return rmse, bias
 
 
-@pytest.mark.parametrize("climate", energyplus_house.CLIMATES)
+@pytest.mark.parametrize("climate", ["Washington Dulles", "Golden Colorado"])
 def test_winter_nights_within_a_kelvin(tmp_path, thin_soil, climate):
     table = energyplus_house.run(tmp_path / "run", "single-glass", climate, HEAT)
     rmse, _ = told("the same sun", climate, *played(table, climate, same_sun=True))

@@ -6,7 +6,7 @@ import pytest
 from controller.guard.decision import Reason
 from controller.guard.events import Found
 from controller.learn.findings import findings_of
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.suspicion import Fault
 from tests.conftest import Drive
 from tests.faults.nights import COLD_H, TREE, suffer, twin

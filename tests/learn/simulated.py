@@ -8,11 +8,14 @@ import synthetic
 from controller.journal.store import open_for_writing
 from controller.learn.logbook import read_logbook
 from controller.site.load import example_site, load_site
+from simulator.materials import Variation
 from simulator.probes import SimProbe
 from simulator.weather_files import reference_year
 from simulator.world import World
 
 SITE = load_site(example_site("curlew-yard"))
+# A house that leaks more, through glass and fleece, and stands on drier soil than its site file says.
+ODD = Variation(leakage=1.8, fleece_leakage=1.6, soil_conductivity=0.7)
 START = datetime(2027, 1, 10, tzinfo=UTC)
 STEP_S = 300.0
 FORECAST = ("outside_c", "dew_point_c", "wind_m_s", "cloud_frac", "shortwave_w_m2")

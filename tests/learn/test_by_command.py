@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import synthetic
 from click.testing import CliRunner
-from simulated import SITE, own_logbook, simulated_rows, write
+from simulated import ODD, SITE, own_logbook, simulated_rows, write
 
 from controller.cli import main
 from controller.errors import RimewardError
@@ -178,11 +178,10 @@ def test_readings_that_end_early_leave_no_trial(logbook_file, tmp_path):
 
 def test_a_house_finer_than_the_model_is_foretold_better_than_by_the_handbook(tmp_path):
     small = SITE.model_copy(update={"trees": SITE.trees[:2]})
-    head, rows = simulated_rows(16, site=small)
+    head, rows = simulated_rows(16, site=small, variation=ODD)
     logbook = read_logbook(write(tmp_path / "sim.csv", head, rows), small)
     learnt = ahead.learn(logbook)
-    # the handbook's own house, so that it is near to begin with
-    assert (learnt.trial.rmse_k[1:] < 0.8 * learnt.handbook_trial.rmse_k[1:]).all()
+    assert (learnt.trial.rmse_k[1:] < 0.85 * learnt.handbook_trial.rmse_k[1:]).all()
     assert learnt.trial.rmse_k.max() < 0.5
     assert (learnt.trial.covered() > 0.85).all()
 

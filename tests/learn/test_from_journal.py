@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from simulated import SITE, simulated_rows, write, write_journal
+from simulated import ODD, SITE, simulated_rows, write, write_journal
 
 from controller.cli import main
 from controller.errors import LogbookError
@@ -19,7 +19,7 @@ SMALL = SITE.model_copy(update={"trees": SITE.trees[:1], "probes": SITE.probes[:
 
 @pytest.fixture(scope="module")
 def simulated():
-    return simulated_rows(14, site=SMALL)
+    return simulated_rows(14, site=SMALL, variation=ODD)
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from controller.plan.size import (
+    NIGHT_SHARE,
     TABLE_C,
     NightKind,
     changed,
@@ -13,6 +14,7 @@ from controller.plan.size import (
     size,
     steady,
     steady_kind,
+    to_soil_w_per_k,
     unlimited,
 )
 from controller.site.handbook import FleeceKind, GlazingKind
@@ -60,9 +62,13 @@ def one_tree(curlew_yard):
         house_loss_w_per_k=300.0,
         house_wind_loss_w_s_per_k_m=50.0,
         sky_loss_w_per_k=60.0,
-        house_mass_w_per_k=100.0,
+        # 100 W/K from the house to the soil, 20 W/K from the tree's air
+        house_mass_w_per_k=200.0,
+        mass_subsoil_w_per_k=NIGHT_SHARE * 200.0,
         fleece_loss_w_per_k=np.array([80.0]),
-        tree_soil_w_per_k=np.array([20.0]),
+        tree_soil_w_per_k=np.array([40.0]),
+        soil_capacity_j_per_k=np.array([4e4]),
+        soil_down_per_s=np.array([NIGHT_SHARE * 1e-3]),
         hold_c=np.array([0.0]),
     )
 
@@ -99,7 +105,13 @@ def test_it_is_where_the_transfer_model_comes_to_rest(curlew_yard):
     night = steady(parameters, outside_c=-6.0, sky_depression_k=15.0, wind_m_s=wind, soil_c=soil_c)
     A, B = continuous(parameters, wind, 0.0, np.ones(count, dtype=bool))
     x, u = np.zeros(A.shape[0]), np.zeros(B.shape[1])
-    x[HOUSE], x[MASS], x[soils(count)] = night.house_temp_c, soil_c, soil_c
+    # the topsoil lets through what comes from the soil below that a night leaves as it is
+    floor = to_soil_w_per_k(parameters.house_mass_w_per_k, parameters.mass_subsoil_w_per_k)
+    under = parameters.soil_capacity_j_per_k * parameters.soil_down_per_s
+    ground = to_soil_w_per_k(parameters.tree_soil_w_per_k, under)
+    x[HOUSE] = night.house_temp_c
+    x[MASS] = night.house_temp_c + floor / parameters.house_mass_w_per_k * (soil_c - night.house_temp_c)
+    x[soils(count)] = night.tree_temp_c + ground / parameters.tree_soil_w_per_k * (soil_c - night.tree_temp_c)
     x[trees(count)] = x[fruits(count)] = night.tree_temp_c
     u[OUTSIDE], u[SKY], u[DEEP] = -6.0, float(sky_chill_k(15.0, wind)), soil_c
     u[-count:] = night.string_w

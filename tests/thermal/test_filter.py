@@ -6,7 +6,7 @@ from synthetic import NOISE, first_state, house, played, weather
 
 from controller.thermal.filter import Estimate, Filter
 from controller.thermal.innovations import exact_log_likelihood
-from controller.thermal.model import HOUSE, OFFSET, SUNNY_W_M2, Stepper, state_count
+from controller.thermal.model import FIRST_TREE, HOUSE, OFFSET, SUNNY_W_M2, Stepper, state_count
 from controller.thermal.noise import intensity, output_matrix, probe_covariance
 from controller.thermal.record import driven, part_of
 
@@ -93,7 +93,7 @@ def test_a_lost_probe_is_still_witnessed_by_its_neighbours():
     record.tree_temp_c[100:, 0] = np.nan
     watch, estimates, surprises = run(record)
     mean, sd = watch.witness(estimates[-1])
-    assert abs(mean[1] - STATES[-1, 3]) < 3.0 * sd[1]
+    assert abs(mean[1] - STATES[-1, FIRST_TREE]) < 3.0 * sd[1]
     assert np.isnan(surprises[-1].score[1])
     assert np.isfinite(surprises[-1].score[[0, 2]]).all()
 

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 from synthetic import NOISE, heater_step, house, played, weather
 
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.identify import heated_at_length, identifiability
 
 P = house(1)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from synthetic import NOISE, heater_step, house, played, weather
 
-from controller.thermal.fit import fit_house
+from controller.thermal.house_fit import fit_house
 from controller.thermal.judge import _faults, judge
 from controller.thermal.noise import Noise
 from controller.thermal.trial import split_of

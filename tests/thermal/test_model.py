@@ -19,7 +19,7 @@ def capacities(p):
     return np.concatenate(
         [
             [p.house_capacity_j_per_k, p.mass_capacity_j_per_k],
-            [0.0],
+            [0.0, p.subsoil_capacity_j_per_k],
             p.tree_capacity_j_per_k,
             p.fruit_capacity_j_per_k,
             p.soil_capacity_j_per_k,
@@ -32,8 +32,8 @@ def test_heat_only_crosses_the_boundary_it_should():
     stored, driven = capacities(P) @ A, capacities(P) @ B
     outside = P.house_loss_w_per_k + 3.0 * P.house_wind_loss_w_s_per_k_m + 0.5 * 1297.7
     expected = np.zeros(state_count(N))
-    expected[model.HOUSE], expected[model.MASS], expected[model.OFFSET] = -outside, -P.deep_w_per_k, outside
-    expected[model.soils(N)] = -P.soil_deep_per_s * P.soil_capacity_j_per_k
+    expected[model.HOUSE], expected[model.OFFSET] = -outside, outside
+    expected[model.SUBSOIL] = -P.deep_w_per_k
     # what one node loses another gains, so trees and fruit drop out of the sum
     assert stored == pytest.approx(expected, rel=1e-4, abs=1e-9)
     assert driven[model.OUTSIDE] == pytest.approx(outside, rel=1e-4)

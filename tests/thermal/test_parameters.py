@@ -6,12 +6,15 @@ import pytest
 from controller.site.handbook import FLOORS, FleeceKind, FloorKind
 from controller.site.load import example_site, load_site
 from controller.thermal.parameters import (
-    DAY_ANGULAR_FREQUENCY_PER_S,
+    DEEP_SOIL_M,
     FLOOR_SURFACE_W_PER_M2_K,
+    deep_soil_w_per_m2_k,
     fleece_u_w_per_m2_k,
     parameters_of,
-    soil_lump_m,
     soil_surface_w_per_m2_k,
+    subsoil_m,
+    subsoil_w_per_m2_k,
+    topsoil_m,
 )
 
 SITE = load_site(example_site("curlew-yard"))
@@ -37,16 +40,22 @@ def test_the_loss_of_single_glass_stays_in_the_published_range():
     assert 5.7 < u < 6.8
 
 
-def test_the_soil_lump_has_the_impedance_of_a_deep_soil_for_the_daily_wave():
-    # Carslaw & Jaeger, Conduction of Heat in Solids, 2.6: a half-space answers a wave of angular frequency ω
-    # with the impedance 1 / sqrt(i ω k c).
+def test_two_lumps_of_soil_answer_the_air_as_a_slab_does():
+    # Carslaw & Jaeger, Conduction of Heat in Solids, 3.7: a slab whose far side is held answers a wave of
+    # angular frequency ω with the admittance k q / tanh(q L), q = sqrt(i ω c / k); behind a surface film.
+    omega = 2.0 * np.pi / np.geomspace(6 * 3600.0, 10 * 86400.0, 40)
     for kind in FloorKind:
         floor = FLOORS[kind]
-        omega = DAY_ANGULAR_FREQUENCY_PER_S
-        exact = 1.0 / np.sqrt(1j * omega * floor.conductivity_w_per_m_k * floor.heat_capacity_j_per_m3_k)
-        lump = 1.0 / soil_surface_w_per_m2_k(floor) - 1.0 / FLOOR_SURFACE_W_PER_M2_K
-        lump += 1.0 / (1j * omega * floor.heat_capacity_j_per_m3_k * soil_lump_m(floor))
-        assert lump == pytest.approx(exact, rel=1e-9)
+        k, c = floor.conductivity_w_per_m_k, floor.heat_capacity_j_per_m3_k
+        q = np.sqrt(1j * omega * c / k)
+        exact = 1.0 / (1.0 / FLOOR_SURFACE_W_PER_M2_K + np.tanh(q * DEEP_SOIL_M) / (k * q))
+        below = deep_soil_w_per_m2_k(floor) + 1j * omega * c * subsoil_m(floor)
+        between = subsoil_w_per_m2_k(floor)
+        top = 1j * omega * c * topsoil_m(floor) + between * below / (between + below)
+        found = 1.0 / (1.0 / soil_surface_w_per_m2_k(floor) + 1.0 / top)
+        error = np.abs(found / exact - 1.0)
+        assert error.max() < 0.2, kind
+        assert np.sqrt(np.mean(error**2)) < 0.1, kind
 
 
 def test_layers_of_fleece_add_resistance():

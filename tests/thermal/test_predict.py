@@ -8,14 +8,17 @@ from controller.site.load import example_site, load_site
 from controller.thermal import predict as predict_module
 from controller.thermal.drive import Inputs
 from controller.thermal.model import (
+    FIRST_TREE,
     MASS,
     OFFSET,
+    SUBSOIL,
     Stepper,
     continuous,
     fruits,
     sky_chill_k,
     soils,
     state_count,
+    trees,
 )
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, initial_state, predict
@@ -49,29 +52,31 @@ def start(**changed):
 
 
 def steady(p, outside_c, chill_k, deep_c, string_w, *, wind_m_s):
-    """Solve the house's balance by elimination, written anew from the drawing of the model."""
+    """Solve the house's balance as a network of conductances, written anew from the drawing of the model."""
+    house, mass, subsoil, n = 0, 1, 2, p.tree_count
+    tree, soil = 3 + np.arange(n), 3 + n + np.arange(n)
     loss = p.house_loss_w_per_k + p.house_wind_loss_w_s_per_k_m * wind_m_s
-    G, S = p.fleece_loss_w_per_k, p.tree_soil_w_per_k
-    rim, deep = p.soil_capacity_j_per_k * p.soil_rim_per_s, p.soil_capacity_j_per_k * p.soil_deep_per_s
-    # soil: S (Ti - Si) + rim (Tm - Si) + deep (Td - Si) = 0, so Si = (S Ti + rim Tm + deep Td) / all
-    whole = S + rim + deep
-    # tree: G (Th - Ti) + S (Si - Ti) + P = 0: Ti (G + S - S²/all) = G Th + S rim/all Tm + S deep/all Td + P
-    lift = G + S - S**2 / whole
-    of_house, of_mass = G / lift, S * rim / whole / lift
-    rest = (S * deep / whole * deep_c + string_w) / lift
-    # house and mass: what trees and soils send them, in Th, Tm and a rest
-    house = [loss + p.house_mass_w_per_k + (G * (1.0 - of_house)).sum()]
-    house.append(-p.house_mass_w_per_k - (G * of_mass).sum())
-    soil_house, soil_mass = S * of_house / whole, (S * of_mass + rim) / whole
-    soil_rest = (S * rest + deep * deep_c) / whole
-    mass = [-p.house_mass_w_per_k - (rim * soil_house).sum()]
-    mass.append(p.house_mass_w_per_k + p.deep_w_per_k + (rim * (1.0 - soil_mass)).sum())
-    right = [
-        loss * outside_c - p.sky_loss_w_per_k * chill_k + (G * rest).sum(),
-        p.deep_w_per_k * deep_c + (rim * soil_rest).sum(),
-    ]
-    house_c, mass_c = np.linalg.solve([house, mass], right)
-    return house_c, mass_c, of_house * house_c + of_mass * mass_c + rest
+    ties = [(house, mass, p.house_mass_w_per_k), (mass, subsoil, p.mass_subsoil_w_per_k)]
+    for i in range(n):
+        stored = p.soil_capacity_j_per_k[i]
+        ties += [
+            (house, tree[i], p.fleece_loss_w_per_k[i]),
+            (tree[i], soil[i], p.tree_soil_w_per_k[i]),
+            (soil[i], mass, stored * p.soil_rim_per_s[i]),
+            (soil[i], subsoil, stored * p.soil_down_per_s[i]),
+        ]
+    balance, given = np.zeros((3 + 2 * n, 3 + 2 * n)), np.zeros(3 + 2 * n)
+    for one, other, w_per_k in ties:
+        for here, there in ((one, other), (other, one)):
+            balance[here, here] += w_per_k
+            balance[here, there] -= w_per_k
+    balance[house, house] += loss
+    balance[subsoil, subsoil] += p.deep_w_per_k
+    given[house] = loss * outside_c - p.sky_loss_w_per_k * chill_k
+    given[subsoil] = p.deep_w_per_k * deep_c
+    given[tree] = string_w
+    found_c = np.linalg.solve(balance, given)
+    return found_c[house], found_c[mass], found_c[tree]
 
 
 def test_a_long_steady_night_ends_at_the_balance_worked_by_hand():
@@ -120,17 +125,18 @@ def twelve_trees(fleece_w_per_k, cover):
         for k in range(12)
     )
     p = parameters_of(site.model_copy(update={"house": house, "trees": trees}))
-    # The table's soil: 6 °C held at 15 cm, 3.9 W/(m²·K) from there to the air; so the path from the middle of
-    # our soil lump on is what is left of that resistance.
+    # The table's soil: 6 °C held at 15 cm, 3.9 W/(m²·K) from there to the air; so the subsoil is held and the
+    # path to it from the middle of our topsoil is what is left of that resistance.
     open_m2 = 72.0 - 12.0 * np.pi
     rest = open_m2 / (1.0 / 3.9 - open_m2 / p.house_mass_w_per_k)
     under = np.pi / (1.0 / 3.9 - np.pi / p.tree_soil_w_per_k)
     return dataclasses.replace(
         p,
         fleece_loss_w_per_k=np.full(12, fleece_w_per_k),
-        deep_w_per_k=rest,
+        mass_subsoil_w_per_k=rest,
+        deep_w_per_k=1e9,
         soil_rim_per_s=np.zeros(12),
-        soil_deep_per_s=under / p.soil_capacity_j_per_k,
+        soil_down_per_s=under / p.soil_capacity_j_per_k,
     )
 
 
@@ -191,7 +197,8 @@ def test_energy_given_is_energy_stored_or_lost():
     stored = (
         P.house_capacity_j_per_k * states[:, 0]
         + P.mass_capacity_j_per_k * states[:, 1]
-        + states[:, 3 : 3 + N] @ P.tree_capacity_j_per_k
+        + P.subsoil_capacity_j_per_k * states[:, SUBSOIL]
+        + states[:, trees(N)] @ P.tree_capacity_j_per_k
         + states[:, fruits(N)] @ P.fruit_capacity_j_per_k
         + states[:, soils(N)] @ P.soil_capacity_j_per_k
     )
@@ -201,8 +208,7 @@ def test_energy_given_is_energy_stored_or_lost():
     gained = (
         loss * (-6.0 - mean[:, 0])
         - P.sky_loss_w_per_k * 16.0
-        + P.deep_w_per_k * (8.0 - mean[:, 1])
-        + (8.0 - mean[:, soils(N)]) @ (P.soil_deep_per_s * P.soil_capacity_j_per_k)
+        + P.deep_w_per_k * (8.0 - mean[:, SUBSOIL])
         + 50.0 * sun_m2
         + 150.0 * N
     )
@@ -331,10 +337,11 @@ def test_a_start_without_any_reading_predicts_nothing_and_raises_nothing():
 
 def test_a_missing_reading_is_filled_from_its_neighbours():
     state = start(tree_temp_c=[1.0, np.nan, 2.0, 3.0, 4.0], fruit_temp_c=[1.5, 2.5, np.nan, 3.5, np.nan])
-    assert list(state[3 : 3 + N]) == [1.0, 3.0, 2.0, 3.0, 4.0]  # the house's 3 °C
+    assert list(state[trees(N)]) == [1.0, 3.0, 2.0, 3.0, 4.0]  # the house's 3 °C
     assert list(state[fruits(N)]) == [1.5, 2.5, 2.0, 3.5, 4.0]
     assert (state[soils(N)] == state[MASS]).all()
     assert state[MASS] == 5.5  # half way between the house's 3 and the deep soil's 8 °C
+    assert state[SUBSOIL] == 6.75  # and half way on
     assert start(house_temp_c=np.nan)[0] == 1.0  # the coldest known: outside
     assert start(house_temp_c=np.nan, outside_temp_c=np.nan)[0] == 4.0
     assert start(deep_temp_c=np.nan)[MASS] == 3.0
@@ -344,6 +351,6 @@ def test_a_missing_reading_is_filled_from_its_neighbours():
 
 def test_not_a_number_from_one_tree_is_not_hidden():
     state = start()
-    state[3] = np.nan
+    state[FIRST_TREE] = np.nan
     result = predict(P, state, weather(), Heat.NONE)
     assert np.isnan(result.tree_temp_c[1:, 0]).all()

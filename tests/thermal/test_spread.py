@@ -43,7 +43,7 @@ def test_doubt_about_a_number_is_the_scatter_of_houses_that_differ_in_it():
 
 def test_the_handbook_is_doubted_in_every_number_of_the_house():
     doubt = doubt_of_handbook(2)
-    assert len(doubt.knobs) == 9 + 2 * 8
+    assert len(doubt.knobs) == 10 + 2 * 8
     wide, plain = ahead(doubt=doubt), ahead()
     assert (wide.house_sd_k[1:] > plain.house_sd_k[1:]).all()
     assert (wide.tree_sd_k[1:] > plain.tree_sd_k[1:]).all()
