@@ -103,8 +103,20 @@ class Mistake:
     needs_plain: bool = False
 
     def plant(self, site: Site, wiring: Wiring, pick: int = 0) -> tuple[Wiring, Expected]:
-        """Return the wiring with this mistake in it, and what should be found."""
-        changes, targets = self.made(Target(site, pick))
+        """Return the wiring with this mistake in it, and what should be found.
+
+        Raises
+        ------
+        RehearsalError
+            The site has not what it is made at, as a second circuit.
+        """
+        try:
+            changes, targets = self.made(Target(site, pick))
+        except (StopIteration, IndexError, ZeroDivisionError) as error:
+            raise RehearsalError(
+                f"'{self.name}' cannot be planted at {site.title}: {self.says}, and the site file describes "
+                "too few such things; choose another mistake"
+            ) from error
         for part, name, fields in changes:
             wiring = wiring.but(part, name, **fields)
         return wiring, (self.cause, tuple(sorted(targets)))

@@ -7,6 +7,7 @@ heard that has to be heard.
 
 import math
 import threading
+from contextlib import contextmanager
 from itertools import count
 
 from controller.board.file import BoardProbe, example_board, load_board
@@ -131,6 +132,12 @@ class PinBoard:
             self.relays.show(self.heaters)  # its coils are dead
         self.powered = on
 
+    def end(self):
+        """End its program in good order."""
+        if self.powered:
+            self.running.stop()
+        self.relays.close()
+
 
 class WiredHouse(Installation):
     """An installation on a real broker."""
@@ -170,9 +177,7 @@ class PinnedHouse(WiredHouse):
 
     def close(self):
         for board in self.boards.values():
-            if board.powered:
-                board.running.stop()
-            board.relays.close()
+            board.end()
         super().close()
 
 
@@ -226,28 +231,37 @@ def one_board(site, broker, trees):
     return site, described
 
 
+@contextmanager
+def house_at_pins(site, described, folder, wiring=None):
+    """Have a house at mock pins under way."""
+    described = described.model_copy(update={"one_wire": str(folder)})
+    house = PinnedHouse(site, described, HouseClock(), folder, wiring or as_declared(site, meters=True))
+    try:
+        house.step(1.0)
+        yield house
+    finally:
+        house.close()
+
+
 def run_at_pins(scope, described, folder, wiring=None):
     """Make a test of a site at mock pins; return the run and the house, everything closed."""
-    clock = HouseClock()
-    described = described.model_copy(update={"one_wire": str(folder)})
-    wiring = wiring or as_declared(scope.site, meters=True)
-    return _run(scope, PinnedHouse(scope.site, described, clock, folder, wiring))
+    with house_at_pins(scope.site, described, folder, wiring) as house:
+        return _run(scope, house), house
 
 
 def run_with_texts(scope, wiring=None):
     """Make a test of a site whose board knows only texts; return the run and the house, everything closed."""
     house = PlainHouse(scope.site, HouseClock(), wiring or as_declared(scope.site, meters=True))
     house.turned_up = set(house.wiring.strings)  # its channels, where that is asked for, are not tried here
-    return _run(scope, house)
-
-
-def _run(scope, world):
-    made = []
-    moving = MovingClock(world, lambda: made[0])
     try:
-        world.step(1.0)
-        made.append(BusRun(scope, Truthful(world), moving))
-        made[0].run()
+        house.step(1.0)
+        return _run(scope, house), house
     finally:
-        world.close()
-    return made[0], world
+        house.close()
+
+
+def _run(scope, house):
+    made = []
+    made.append(BusRun(scope, Truthful(house), MovingClock(house, lambda: made[0])))
+    made[0].run()
+    return made[0]

@@ -1,9 +1,12 @@
 """A random walk over the dialogue: whatever is pressed, cut or begun anew, all is at rest in the end."""
 
+from contextlib import suppress
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.errors import RehearsalError
 from controller.wiring.check import Scope, Stage
 from controller.wiring.dialogue import answer_of, keys_of
 from controller.wiring.keep import record_from_plain, record_to_plain
@@ -67,7 +70,8 @@ def test_no_walk_of_many_leaves_a_channel_away_from_rest(site, plain_boards, wal
 def check_walk(site, walk, mistake, seed):
     wiring = as_declared(site)
     if mistake is not None:
-        wiring, _ = mistake.plant(site, wiring)
+        with suppress(RehearsalError):  # the small site has only one circuit
+            wiring, _ = mistake.plant(site, wiring)
     scope = Scope(site=site, stages=SWITCHING)
     rehearsal = WiringRehearsal(site, wiring, scope, seed=seed, person=Walker)
     for what, steps in walk:

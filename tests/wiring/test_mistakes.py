@@ -2,9 +2,11 @@
 
 import random
 from collections import Counter
+from contextlib import suppress
 
 import pytest
 
+from controller.errors import RehearsalError
 from controller.wiring.cause import KNOWN, Cause
 from controller.wiring.check import Scope, Stage
 from controller.wiring.verdict import Verdict
@@ -70,6 +72,22 @@ def test_there_are_enough_mistakes_and_each_cause_is_met():
     assert len({each.name for each in MISTAKES}) == len(MISTAKES)
     # the one left out is what others are called where nobody measures
     assert {each.cause for each in MISTAKES} == set(Cause) - {Cause.STRING_STAYS_DARK}
+
+
+@pytest.mark.parametrize("name", [each.name for each in MISTAKES])
+def test_a_mistake_is_planted_or_says_why_it_cannot_be(site, two_boards, plain_boards, name):
+    planted = 0
+    for at in (site, two_boards, plain_boards):
+        declared = as_declared(at)
+        with suppress(RehearsalError):
+            wiring, _ = mistake(name).plant(at, declared)
+            planted += wiring != declared
+    assert planted
+
+
+def test_a_site_with_one_circuit_says_that_no_other_feeds_a_string(site):
+    with pytest.raises(RehearsalError, match="cannot be planted at Tussock Bay: a string is fed by another"):
+        mistake("string-on-other-circuit").plant(site, as_declared(site))
 
 
 def test_every_cause_says_what_it_is_and_what_to_do():

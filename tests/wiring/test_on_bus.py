@@ -14,16 +14,18 @@ from controller.site.model import Broker
 from controller.weather.forecast import Forecast
 from controller.weather.service import FILE_NAME
 from controller.weather.store import LastGood
+from controller.wiring import by_command
 from controller.wiring.by_command import Alone
 from controller.wiring.cause import Cause
 from controller.wiring.check import Outcome, Scope, Stage
+from controller.wiring.keep import Kept
 from controller.wiring.on_bus import BusRun, in_the_controllers_place, refuse_a_night_that_needs_heat
 from controller.wiring.verdict import Verdict
 from simulator.mistakes import mistake
 from simulator.wires import as_declared
 from tests.board.conftest import START, HandClock
 from tests.bus.test_plain import plain_site
-from tests.wiring.at_pins import one_board, run_at_pins, run_with_texts
+from tests.wiring.at_pins import MovingClock, house_at_pins, one_board, run_at_pins, run_with_texts
 from tests.wiring.conftest import DAY, report_of, scope_of, stages
 
 
@@ -153,6 +155,49 @@ def test_a_will_on_the_wrong_topic_is_found_by_breaking_our_own_connection(mosqu
     report, found = came_of(run)
     assert found == {(Cause.TEXT_WILL_UNSAID, ("east",))}
     assert report.diagnoses[0].because.endswith("was heard for east/2")
+
+
+@pytest.mark.broker
+def test_the_command_says_what_it_will_switch_keeps_the_sheet_and_what_is_left(
+    two_boards, mosquitto, folder, tmp_path, monkeypatch
+):
+    site, described = one_board(two_boards, Broker(port=mosquitto.port), trees=2)
+    scope = Scope(site=site, attended=False, stages=stages(Stage.CHANNELS))
+    said, runs = [], []
+
+    class Noted(BusRun):
+        def __init__(self, *args, **more):
+            super().__init__(*args, **more)
+            runs.append(self)
+
+    def command(may_begin, clock):
+        monkeypatch.setattr(by_command, "SystemClock", lambda: clock)
+        return by_command.wire_on_bus(
+            scope,
+            tmp_path / "state",
+            by="N. Byrne",
+            anew=False,
+            tell=said.append,
+            confirm=lambda question: said.append(question) or may_begin,
+        )
+
+    monkeypatch.setattr(by_command, "BusRun", Noted)
+    monkeypatch.setattr(by_command, "stop_on_signals", lambda _run: None)
+    monkeypatch.setattr(by_command, "pdf_of", lambda _page: None)
+    with house_at_pins(site, described, folder) as house:
+        house.turned_up = set(house.wiring.strings)
+        clock = MovingClock(house, lambda: runs[0])
+        assert command(may_begin=False, clock=clock) is None
+        assert runs == []
+        assert "This will switch off and on" in said[-1]
+        assert "satsuma-door-1 (east/1, 175 W)" in said[-1]
+        sheet = command(may_begin=True, clock=clock)
+    assert sheet["verdict"] == "incomplete"
+    assert sheet["kind"] == "unattended"
+    assert any("that no test" in text or "as no test can be with nobody there" in text for text in said)
+    assert any("Everything is at rest, which for a string means: on." in text for text in said)
+    assert [kept["at"] for kept in Kept(tmp_path / "state", site).sheets()] == [sheet["at"]]
+    assert (tmp_path / "state" / "journal.db").exists()
 
 
 def test_no_broker_is_said_and_nothing_switched(two_boards):
