@@ -87,7 +87,8 @@ def _winter_lines(winters: Sequence[tuple[str, Winter]]) -> Iterator[str]:
     _, first = winters[0]
     yield (
         f"A winter of {first.source}: {first.frost_nights} nights with frost, down to "
-        f"{first.outside_min_c:.1f} °C, at {first.price_per_kwh:g} {first.currency} a kilowatt-hour"
+        f"{first.outside_min_c:.1f} °C, at {first.price_per_kwh:.3g} {first.currency} for the mean "
+        "kilowatt-hour"
     )
     for what, winter in winters:
         per_tree = sum(winter.energy_kwh) / len(winter.energy_kwh)

@@ -28,7 +28,7 @@ def test_the_numbers_are_in_the_words(curlew_yard):
     assert "W to spare, held down to -1" in text
     assert "1 circuit of 1840 W" in text
     assert re.search(r"one more layer of fleece on every tree: \d+ W, \d\d% less", text)
-    assert "12 nights with frost, down to -6.5 °C, at 0.3 EUR a kilowatt-hour" in text
+    assert "12 nights with frost, down to -6.5 °C, at 0.3 EUR for the mean kilowatt-hour" in text
     assert "as it is: 6.0 kWh a tree, 3.60 EUR for all, 0.8 hundredths of EUR a fruit" in text
     assert "licensed electrician" in text
 

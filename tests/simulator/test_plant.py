@@ -1,12 +1,14 @@
 """The true house against what was published or computed elsewhere."""
 
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy.special import erfcx
 
-from controller.physics import dew_point_c, vapour_pressure_kpa
-from controller.site.handbook import CROPS, FleeceKind, GlazingKind
+from controller.physics import KELVIN_OFFSET_K, dew_point_c, vapour_pressure_kpa
+from controller.site.handbook import CROPS, FLOORS, FleeceKind, GlazingKind
 from controller.site.load import parse_site
 from simulator.materials import Variation
 from simulator.network import FIXED
@@ -284,6 +286,47 @@ def test_a_fruit_lags_as_one_of_its_size_does(curlew_yard):
     trees = Plant(curlew_yard).building.trees
     lag_h = trees.fruit_j_per_k / (9.0 * trees.fruit_m2) / 3600.0
     assert lag_h == pytest.approx(np.full(5, 1.1), abs=0.1)
+
+
+def test_heat_goes_into_the_soil_under_a_fleece_as_a_building_standard_has_it(curlew_yard):
+    # ISO 6946, conventional surface coefficients (from memory): radiation 0.9 x 4.6 at a mean of 0 °C and
+    # convection 0.7 downwards [W/(m²·K)]
+    plant = Plant(curlew_yard)
+    nodes, ends, ground_m2 = plant.building.nodes, plant.building.ends, plant.building.trees.ground_m2
+    temp_k = np.full(nodes.count + nodes.boundaries, KELVIN_OFFSET_K)
+    temp_k[[*nodes.low, *nodes.leaf]] += 2.0  # the string warms air and leaves
+    conducts = plant._network.conductance_w_per_k(plant.building.covered, temp_k, 0.0)
+    for tree, soil in enumerate(nodes.soil[0]):
+        up = ((ends[0] == soil) & np.isin(ends[1], (nodes.low[tree], nodes.leaf[tree]))).nonzero()
+        assert conducts[up].sum() / ground_m2[tree] == pytest.approx(0.9 * 4.6 + 0.7, rel=0.1)
+
+
+@pytest.mark.parametrize("hours", [3, 6, 12])
+def test_soil_under_a_tree_stores_what_a_deep_soil_does(curlew_yard, hours):
+    # Carslaw & Jaeger, Conduction of Heat in Solids, 2.7 (from memory): a deep solid under air that is
+    # suddenly a kelvin warmer; its surface follows as 1 - exp(z²) erfc(z), z = h sqrt(t / (k c))
+    plant = Plant(curlew_yard)
+    building, nodes = plant.building, plant.building.nodes
+    area_m2, floor = building.trees.ground_m2[0], FLOORS[curlew_yard.house.floor]
+    chain = [layer[0] for layer in nodes.soil]
+    below = [
+        building.covered[FIXED][(building.ends[0] == node) & ~np.isin(building.ends[1], nodes.soil)]
+        for node in chain
+    ]
+    joins = [
+        building.covered[FIXED][(building.ends[0] == a) & (building.ends[1] == b)].item()
+        for a, b in pairwise(chain)
+    ]
+    surface_w_per_m2_k, dt_s = 5.0, 20.0
+    soil_k, stored_j = np.zeros(len(chain)), 0.0
+    for _ in range(round(hours * 3600.0 / dt_s)):
+        into_w = surface_w_per_m2_k * area_m2 * (1.0 - soil_k[0])
+        down_w = np.append(np.array(joins) * -np.diff(soil_k), below[-1].sum() * soil_k[-1])
+        soil_k += dt_s * (np.append(into_w, down_w[:-1]) - down_w) / building.capacity_j_per_k[chain]
+        stored_j += into_w * dt_s
+    at_s = (np.arange(hours * 3600) + 0.5).astype(float)
+    z = surface_w_per_m2_k * np.sqrt(at_s / (floor.conductivity_w_per_m_k * floor.heat_capacity_j_per_m3_k))
+    assert stored_j / area_m2 == pytest.approx((surface_w_per_m2_k * erfcx(z)).sum(), rel=0.1)
 
 
 def test_the_two_heights_of_a_crown_stay_within_a_kelvin(cold_night):
