@@ -109,24 +109,24 @@ def test_our_own_board_process_passes_the_whole_test_with_five_trees_and_the_eve
 @pytest.mark.long
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize(
-    "name",
+    ("name", "cause"),
     [
-        "channels-exchanged",
-        "string-on-working-contact",
-        "string-half-dead",
-        "strings-exchanged-at-trees",
-        "frost-stat-bridged",
-        "cut-out-bridged",
-        "probes-exchanged",
-        "probe-unplugged",
-        "circuit-without-mains",
+        ("channels-exchanged", Cause.CHANNELS_SWAPPED),
+        ("string-on-working-contact", Cause.WORKING_CONTACT),
+        ("string-half-dead", Cause.STRING_PARTLY_DEAD),
+        ("strings-exchanged-at-trees", Cause.STRINGS_ON_EACH_OTHERS_TREES),
+        ("frost-stat-bridged", Cause.FROST_STAT_STAYS_CLOSED),
+        ("cut-out-bridged", Cause.CUT_OUT_DOES_NOT_OPEN),
+        ("probes-exchanged", Cause.PROBES_SWAPPED),
+        ("probe-unplugged", Cause.PROBE_GARBLED),  # of a missing sensor our board says null
+        ("circuit-without-mains", Cause.CIRCUIT_DEAD),
     ],
 )
-def test_a_mistake_at_the_pins_is_called_by_its_name(two_boards, mosquitto, folder, name):
+def test_a_mistake_at_the_pins_is_called_by_its_name(two_boards, mosquitto, folder, name, cause):
     site, described = one_board(two_boards, Broker(port=mosquitto.port), trees=2)
-    wiring, expected = mistake(name).plant(site, as_declared(site, meters=True))
+    wiring, (_, targets) = mistake(name).plant(site, as_declared(site, meters=True))
     run, _ = run_at_pins(Scope(site=site, stages=DAY), described, folder, wiring)
-    assert came_of(run)[1] == {expected}
+    assert came_of(run)[1] == {(cause, targets)}
 
 
 @pytest.mark.broker

@@ -170,6 +170,18 @@ def test_it_goes_on_from_its_record_with_the_check_that_was_broken_off(site):
     assert report(second).verdict is Verdict.GOOD
 
 
+def test_broken_off_again_before_all_was_dark_once_more_it_keeps_what_it_had(site):
+    first = WiringRehearsal(site, as_declared(site), Scope(site=site, stages=stages(Stage.CHANNELS)))
+    while "channels/shed/2" not in first.state.record:
+        first.step(2.0)
+    second = WiringRehearsal(site, as_declared(site), first.state.scope, record=first.state.record, seed=1)
+    third = WiringRehearsal(site, as_declared(site), first.state.scope, record=second.state.record, seed=2)
+    assert report(third).verdict is Verdict.INCOMPLETE  # a sheet can be made of it at any time
+    assert set(third.state.record) == {"boards/listen", "channels/shed/1"}
+    third.run()
+    assert report(third).verdict is Verdict.GOOD
+
+
 class OneCircuitLeft(Truthful):
     """Somebody who leaves the circuit to another day."""
 

@@ -190,7 +190,7 @@ class ChannelCheck:
         title = f"Channel {self.load.channel} switches {self.load.tag}"
         if "on" not in notes:
             return judged(self, title, None, "everything has to be dark first")
-        still = lit(record[DARK_ID], "lit", ()) or frozenset()
+        still = lit(record.get(DARK_ID, Notes()), "lit", ()) or frozenset()
         seen_on = lit(notes, "lit", sorted({self.load.tag, *still}))
         words, good = [], True
         echo_on, echo_off = (
@@ -218,7 +218,8 @@ class ChannelCheck:
 
 def drawn(notes: Notes, record: Record, circuit: str) -> float:
     """Return what a channel's step added to a circuit [W], by its meter."""
-    return notes["on"].power_w.get(circuit, 0.0) - record[DARK_ID]["dark"].power_w.get(circuit, 0.0)
+    before = record.get(DARK_ID, Notes()).get("dark", Seen())
+    return notes["on"].power_w.get(circuit, 0.0) - before.power_w.get(circuit, 0.0)
 
 
 def _word(on: bool | None) -> str:  # noqa: FBT001 (three values)
