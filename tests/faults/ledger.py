@@ -22,9 +22,10 @@ from simulator.faults.catalogue import catalogue
 
 # Faults that no test can inject, each with the reason.
 CANNOT_INJECT: dict[str, str] = {
-    "P06": "a processor throttled by heat or low voltage needs the machine itself",
-    "P17": "swapping needs a machine of its own; MemoryMax and `vitals` bound what the daemon takes",
-    "D15": "the race lies in SQLite and needs two writers; by construction one connection does all writes",
+    "P06": "throttling needs the machine itself; what it does to the loop, a slower pace, is P05",
+    "P17": "swapping needs a machine of its own; to the loop it is P05 and P02, and MemoryMax bounds it",
+    "D15": "the race lies in SQLite and needs two writers at once; one connection of the daemon writes, "
+    "and the wiring test writes while the controller is stopped",
 }
 
 MEASURES = ("reaction", "alarm")
@@ -93,7 +94,9 @@ def pytest_terminal_summary(terminalreporter, config):
 def is_whole(config) -> bool:
     """Tell whether this run knows of every test, and leaves out none but the long ones."""
     whole = config.args_source is pytest.Config.ArgsSource.TESTPATHS
-    chosen = config.getoption("keyword") or config.getoption("deselect") or config.getoption("lf")
+    chosen = (
+        config.getoption("keyword") or config.getoption("deselect") or config.getoption("lf", default=None)
+    )
     return whole and not chosen and config.getoption("markexpr") in {"", "not long"}
 
 

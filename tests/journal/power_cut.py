@@ -32,10 +32,14 @@ class Disk:
         The number of the operation at which the power fails.
     lies
         Whether it claims to have synced what it has not, as bad memory cards do.
+    once
+        Whether only that one operation fails and the power stays on.
     """
 
-    def __init__(self, chance: random.Random, fails_at: int, *, lies: bool = False) -> None:
-        self.chance, self.fails_at, self.lies = chance, fails_at, lies
+    def __init__(
+        self, chance: random.Random, fails_at: int, *, lies: bool = False, once: bool = False
+    ) -> None:
+        self.chance, self.fails_at, self.lies, self.once = chance, fails_at, lies, once
         self.synced: dict[str, bytes] = {}
         self.pending: dict[str, list[tuple[int, bytes | None]]] = defaultdict(list)
         self.operations, self.is_off = 0, False
@@ -43,7 +47,9 @@ class Disk:
     def operate(self):
         """Count an operation; from the chosen one on nothing works."""
         self.operations += 1
-        if self.operations >= self.fails_at:
+        if self.once and self.operations == self.fails_at:
+            raise apsw.IOError("one operation failed")
+        if not self.once and self.operations >= self.fails_at:
             self.is_off = True
         if self.is_off:
             raise apsw.IOError("the power is off")
@@ -135,9 +141,9 @@ class Connection:
         self.committed = {} if committed is None else committed
         self._pending = []
         self._vfs = _Vfs(disk)
-        self._connection = apsw.Connection(str(path), vfs=self._vfs.name)
+        self._connection = _translated(lambda: apsw.Connection(str(path), vfs=self._vfs.name))
         # without shared memory, which such a file system does not have
-        self._connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        self.execute("PRAGMA locking_mode = EXCLUSIVE")
 
     @property
     def in_transaction(self):

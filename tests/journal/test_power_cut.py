@@ -13,6 +13,7 @@ from datetime import timedelta
 import pytest
 
 from controller.guard.hand import Answer, HandOrder, Order
+from controller.journal import writer
 from controller.journal.parcel import Parcel
 from controller.journal.store import open_for_writing
 from controller.journal.writer import Journal
@@ -45,9 +46,9 @@ class Run:
     ``committed`` are the alarms and messages whose commit came back before the cut.
     """
 
-    def __init__(self, folder, number, chance, *, lies=False, fails_at=None):
+    def __init__(self, folder, number, chance, *, lies=False, fails_at=None, once=False):
         self.path, self.number = folder / "journal.db", number
-        self.disk = Disk(chance, fails_at or chance.randrange(3, 150), lies=lies)
+        self.disk = Disk(chance, fails_at or chance.randrange(3, 150), lies=lies, once=once)
         self.kept, self.committed = [], {}
         journal = Journal(self.path, lambda path: Connection(path, self.disk, self.committed))
         journal.start()
@@ -67,6 +68,7 @@ class Run:
                 journal.put_alarm(f"{number}-{n - 2}", None)
         journal.stop(30.0)
         assert not journal.thread.is_alive()
+        self.journal = journal
 
 
 def look(folder):
@@ -172,3 +174,22 @@ def test_a_card_that_lies_about_syncing_may_lose_rows_but_the_journal_begins_ane
         reaction="none: rows may be lost, and the journal begins anew by itself",
         alarm="none: rows may be lost, and the journal begins anew by itself",
     )
+
+
+@pytest.mark.parametrize("every", [11, pytest.param(1, marks=pytest.mark.long)])
+def test_an_error_at_any_one_operation_costs_no_row_and_the_journal_goes_on(tmp_path, monkeypatch, every):
+    monkeypatch.setattr(writer, "REOPEN_S", 0.0)
+    chance, tried = random.Random(3), 0
+    (tmp_path / "whole").mkdir()
+    whole = Run(tmp_path / "whole", 0, random.Random(3), fails_at=10**9)
+    for number in range(1, whole.disk.operations, every):
+        folder = tmp_path / f"{number}"
+        folder.mkdir()
+        run = Run(folder, number, chance, fails_at=number, once=True)
+        verdict, orders, rows = look(folder)
+        assert verdict == "ok"
+        assert orders == {f"{number}-{n}" for n in range(ROWS)}, f"operation {number} failed"
+        assert set(run.committed["message"]) <= rows["message"]
+        assert run.journal.trouble == "", "it has mended itself"
+        tried += 1
+    print(f"{tried} of {whole.disk.operations} operations failed, one at a time: no order lost, none corrupt")
