@@ -15,6 +15,7 @@ from controller.crop.dose import FRUIT_ONSET_K, lost_share
 from controller.site.handbook import CROPS, FleeceKind, GlazingKind
 from controller.site.model import Site, Tree
 from simulator.plant import Plant
+from simulator.sky import Weather
 from simulator.weather_files import WeatherYear, reference_year
 from simulator.weather_years import WINTER_DAYS, read_year
 from simulator.winters import another_year
@@ -40,7 +41,7 @@ class Design:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Winter:
-    """One winter of one design."""
+    """One winter of one design; ``hurt`` names the trees whose fruit froze."""
 
     design: str
     seed: int
@@ -49,6 +50,7 @@ class Winter:
     kwh: float
     cost: float
     outside_min_c: float
+    hurt: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,10 +128,33 @@ def _held(more_k: float) -> Callable[[Tree], Tree]:
     return lambda tree: tree.model_copy(update={"hold_c": tree.hold_or_default_c + more_k})
 
 
-def winter_of(design: Design, year: WeatherYear, seed: int, *, days: int = WINTER_DAYS) -> Winter:
-    """Return what one winter, or its first days, does to a design: trees held as far as strings can."""
+def first_month(site: Site) -> int:
+    """Return the month in which winters begin at a site."""
+    return 10 if site.place.latitude_deg >= 0.0 else 4
+
+
+# What a rule wants: which trees' strings are on, from the house, the weather and which are on now.
+Rule = Callable[[Site, Plant, Weather, Sequence[bool]], list[bool]]
+
+
+def held(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> list[bool]:
+    """Hold each tree's true air at its hold temperature."""
+    del weather
+    return [
+        air <= tree.hold_or_default_c + (BAND_K if on else 0.0)
+        for air, tree, on in zip(plant.tree_air_c, site.trees, lit, strict=True)
+    ]
+
+
+def winter_of(
+    design: Design, year: WeatherYear, seed: int, *, days: int = WINTER_DAYS, rule: Rule = held
+) -> Winter:
+    """Return what one winter, or its first days, does to a design: trees heated by a rule.
+
+    By the rule that holds trees, or by a rival's.
+    """
     site = design.site
-    begin = datetime(2026, 10 if site.place.latitude_deg >= 0.0 else 4, 1, tzinfo=UTC)
+    begin = datetime(2026, first_month(site), 1, tzinfo=UTC)
     sky = year.sky(site.place, begin - SPIN_UP, begin + timedelta(days=days))
     plant = Plant(site, air_c=sky.at(begin - SPIN_UP).outside_temp_c)
     hold_c = [tree.hold_or_default_c for tree in site.trees]
@@ -141,11 +166,9 @@ def winter_of(design: Design, year: WeatherYear, seed: int, *, days: int = WINTE
         air_c = plant.tree_air_c
         quiet = all(air - hold > QUIET_MARGIN_K for air, hold in zip(air_c, hold_c, strict=True))
         dt_s = QUIET_STEP_S if quiet else STEP_S
-        heats = [
-            air <= hold + (BAND_K if on else 0.0) for air, hold, on in zip(air_c, hold_c, heats, strict=True)
-        ]
-        watts = [tree.power_w if on else 0.0 for tree, on in zip(site.trees, heats, strict=True)]
         weather = sky.at_s(first_s + at_s + 0.5 * dt_s)
+        heats = rule(site, plant, weather, heats)
+        watts = [tree.power_w if on else 0.0 for tree, on in zip(site.trees, heats, strict=True)]
         plant.step(dt_s, weather, watts)
         at_s += dt_s
         if at_s > 0.0:
@@ -168,6 +191,7 @@ def winter_of(design: Design, year: WeatherYear, seed: int, *, days: int = WINTE
         kwh=kwh,
         cost=kwh * site.tariff.price_per_kwh,
         outside_min_c=outside_min_c,
+        hurt=tuple(tree.name for tree, is_hurt in zip(site.trees, hurt, strict=True) if is_hurt),
     )
 
 

@@ -9,6 +9,7 @@ import click
 
 from controller.cli.options import JSON, SITE
 from controller.site.load import load_site
+from controller.site.model import Site
 
 
 @click.command()
@@ -25,17 +26,29 @@ from controller.site.load import load_site
 @click.option(
     "--processes", type=click.IntRange(1, 1024), help="Winters at a time  [default: one a processor]"
 )
+@click.option(
+    "--controller",
+    "with_controller",
+    is_flag=True,
+    help="Play the site as it is with the whole controller, beside simpler rules: minutes a winter.",
+)
 @JSON
-def study(file: Path, weather: str, winters: int, processes: int | None, *, as_json: bool) -> None:
+def study(
+    file: Path, weather: str, winters: int, processes: int | None, *, with_controller: bool, as_json: bool
+) -> None:
     """Play many winters at a site, as it is and changed one way at a time, and say what to buy first.
 
     More or fewer watts, more or less fleece, double film, another hold temperature: the risk of loss, the
-    electricity, and what each change may cost.
+    electricity, and what each change may cost.  With --controller the site stays as it is, and the real
+    controller heats it, beside a plain thermostat and others.
     """
+    site = load_site(file)
+    if with_controller:
+        _with_controller(site, weather, winters, processes, as_json=as_json)
+        return
     from simulator.study import designs_of, study_text, verdicts_of
     from simulator.study import study as play
 
-    site = load_site(file)
     with click.progressbar(
         play(site, weather, winters, processes=processes),
         length=winters * len(designs_of(site)),
@@ -48,3 +61,16 @@ def study(file: Path, weather: str, winters: int, processes: int | None, *, as_j
         click.echo(json.dumps([asdict(verdict) for verdict in verdicts], ensure_ascii=False))
     else:
         click.echo(study_text(verdicts, site.tariff.currency))
+
+
+def _with_controller(site: Site, weather: str, winters: int, processes: int | None, *, as_json: bool) -> None:
+    from simulator.lived import live, lived_text
+
+    with click.progressbar(
+        live(site, weather, winters, processes=processes), length=winters, label="winters", file=sys.stderr
+    ) as bar:
+        lived = list(bar)
+    if as_json:
+        click.echo(json.dumps([asdict(winter) for winter in lived], ensure_ascii=False))
+    else:
+        click.echo(lived_text(site, lived))
