@@ -11,10 +11,15 @@ from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.finding import WORST, Finding, FindingCode, finding
 from controller.guard.hand import Key, Order, StandingOrder
-from controller.guard.lease import CONFIRM_S, MOST_STARTS, BoardMemory, BoardRules
+from controller.guard.lease import MOST_STARTS, BoardMemory, BoardRules
 from controller.guard.now import Now
 from controller.guard.tree import TreeMemory, TreeRules
 
+# So long may an output differ from what was meant before that is a fault [s]: a broker slow by five seconds
+# each way, and the periods of both sides' loops.
+LATE_S = 45.0
+# A renewal is answered within this time [s], a little less than the guard's looks lie apart.
+ANSWERED_S = 25.0
 # A string that was off and is on must warm its tree by this much within this time: a sound one gives its air
 # several kelvin (common practice, no source; the rehearsed nights show no false one).
 EFFECT_S = 1800.0
@@ -150,8 +155,8 @@ def _of_outputs(
     A lease that is only renewed must not hide heat that is not on: that is timed from the last change.
     """
     found = []
-    had_time = now.mono_s - memory.changed_s > CONFIRM_S
-    could_echo = now.mono_s - memory.sent_s > CONFIRM_S
+    had_time = now.mono_s - memory.changed_s > LATE_S
+    could_echo = had_time and now.mono_s - memory.sent_s > ANSWERED_S
     for channel, tree in board.trees.items():
         is_on, output = channel in memory.on, f"{board.name}/{channel}"
         if heat[tree].active and not is_on and had_time:

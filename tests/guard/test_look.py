@@ -113,14 +113,16 @@ def test_a_lease_that_is_only_renewed_does_not_hide_heat_that_is_not_on(drive):
 
 def test_a_string_that_stays_on_against_its_lease_is_named(drive):
     rest(drive)
-    for _ in range(6):
+    seen = set()
+    for _ in range(12):
         drive.mono_s += 10.0
         for probe, temp_c in drive.temps_c.items():
             drive.tell(ProbeHeard(probe=probe, temp_c=temp_c, at=drive.now.utc))
         drive.echo("west")
         drive.tell(EchoHeard(board="east", boot="b1", session=None, seq=0, on=("4",), uptime_s=drive.mono_s))
         drive.tell(Tick())
-    assert list(found(drive)) == [(FindingCode.BOARD_DISOBEYS, "east/4")]
+        seen |= set(found(drive))
+    assert seen == {(FindingCode.BOARD_DISOBEYS, "east/4")}
 
 
 def test_heat_without_effect_is_told_after_half_an_hour_and_not_before(drive):
