@@ -58,7 +58,7 @@ def sheet_of(
         "at": at.isoformat(),
         "by": by,
         "title": site.title,
-        **report_json(report_of(record, scope), site),
+        **report_json(report_of(record, scope, goes_on=not rehearsed), site),
         "circuits": [_circuit(site, name.name, record) for name in site.circuits],
         "offsets": _offsets(record, scope),
         "measured": _measured(record, scope),

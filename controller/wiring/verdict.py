@@ -10,7 +10,7 @@ from controller.wiring.keep import GOES_ON_DAYS
 from controller.wiring.stages import checks_of
 from controller.wiring.step import Notes
 
-GOES_ON = f"the same command goes on with what is left, within {GOES_ON_DAYS} days."
+GOES_ON = f"The same command goes on with what is left, within {GOES_ON_DAYS} days."
 ATTENDED = "The whole test is the same command without --unattended, with an installer at the site."
 
 
@@ -30,6 +30,7 @@ class Report:
     diagnoses: tuple[Diagnosis, ...]
     verdict: Verdict
     attended: bool = True
+    goes_on: bool = True
 
     @property
     def sentence(self) -> str:
@@ -38,18 +39,16 @@ class Report:
         undone = sum(result.outcome is Outcome.NOT_DONE for result in self.results)
         match self.verdict:
             case Verdict.GOOD:
-                left = f" The heater step is left for another evening; {GOES_ON}" if undone else ""
-                return f"Good: {count - undone} checks were made, and all passed.{left}"
+                left = " The heater step is left for another evening." if undone else ""
+                return f"Good: {count - undone} checks were made, and all passed.{left}{self._then(undone)}"
             case Verdict.INCOMPLETE if not self.attended:
                 return (
                     f"Not complete, as no test can be with nobody there: {undone} of {count} checks need "
                     f"eyes or hands; what was made passed. {ATTENDED}"
                 )
             case Verdict.INCOMPLETE:
-                return (
-                    f"Incomplete: {undone} of {count} checks were not made; what was made passed. "
-                    f"{GOES_ON.capitalize()}"
-                )
+                left = f"{undone} of {count} checks were not made; what was made passed."
+                return f"Incomplete: {left}{self._then(undone)}"
             case Verdict.FAULTY:
                 bad = sum(result.outcome is Outcome.BAD for result in self.results)
                 found = len(self.diagnoses)
@@ -57,9 +56,12 @@ class Report:
                 then = "Mend, and repeat the test." if self.attended else f"Mend. {ATTENDED}"
                 return f"Faulty: {what}{bad} of {count} checks did not pass. {then}"
 
+    def _then(self, undone: int) -> str:
+        return f" {GOES_ON}" if undone and self.goes_on else ""
 
-def report_of(record: Record, scope: Scope) -> Report:
-    """Return what came of a test, as far as its record goes."""
+
+def report_of(record: Record, scope: Scope, *, goes_on: bool = True) -> Report:
+    """Return what came of a test, as far as its record goes; ``goes_on`` if that is kept for another day."""
     results = tuple(check.result(record.get(check.id, Notes()), record, scope) for check in checks_of(scope))
     diagnoses = diagnose(record, scope)
     if diagnoses or any(result.outcome is Outcome.BAD for result in results):
@@ -68,4 +70,6 @@ def report_of(record: Record, scope: Scope) -> Report:
         verdict = Verdict.INCOMPLETE
     else:
         verdict = Verdict.GOOD
-    return Report(results=results, diagnoses=diagnoses, verdict=verdict, attended=scope.attended)
+    return Report(
+        results=results, diagnoses=diagnoses, verdict=verdict, attended=scope.attended, goes_on=goes_on
+    )

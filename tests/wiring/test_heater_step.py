@@ -63,7 +63,7 @@ def test_without_an_evening_it_is_left_out_and_nothing_else_suffers(site):
     scope = Scope(site=site, stages=stages(Stage.STEP))
     rehearsal = WiringRehearsal(site, as_declared(site), scope, person=Declining)
     rehearsal.run()
-    assert "The heater step is left for another evening; the same command" in report(rehearsal).sentence
+    assert "The heater step is left for another evening. The same command" in report(rehearsal).sentence
     assert learnt_from_step(rehearsal.state.record, rehearsal.state.scope) == []
 
 

@@ -7,11 +7,11 @@ import pytest
 
 from controller.bus.messages import LeasePayload, read
 from controller.wiring.check import Outcome, Scope, Stage
-from controller.wiring.procedure import FRESH_S, handle
+from controller.wiring.procedure import FRESH_S, handle, scope_of
 from controller.wiring.stages.rest import LEASE_S
 from controller.wiring.state import Answered, Question, Stopped
 from controller.wiring.step import ANSWER_WITHIN_S, NO, YES, Ask, Stand
-from controller.wiring.verdict import Verdict
+from controller.wiring.verdict import Verdict, report_of
 from simulator.days import Day
 from simulator.wires import as_declared
 from simulator.wiring_rehearsal import Truthful, WiringRehearsal
@@ -194,7 +194,9 @@ def test_what_was_declined_is_offered_again_and_every_frost_stat_turned_back_aft
     first = WiringRehearsal(site, as_declared(site), scope, person=OneCircuitLeft)
     first.run()
     assert report(first).verdict is Verdict.INCOMPLETE
-    assert "the same command goes on" in report(first).sentence.lower()
+    assert "The same command goes on with what is left" in report(first).sentence
+    rehearsed = report_of(first.state.record, scope_of(first.state), goes_on=False)
+    assert rehearsed.sentence.endswith("what was made passed.")  # nothing of a rehearsal is kept
     second = WiringRehearsal(site, as_declared(site), scope, record=first.state.record, seed=1)
     left = {"channels/dark", "circuits/heat", "guards/back"}
     assert set(first.state.record) - set(second.state.record) == left
