@@ -33,6 +33,7 @@ COMMANDS = {
     "predict": "learn",
     "diagnose": "learn",
     "probe": "probe",
+    "report": "report",
     "wire": "wire",
 }
 

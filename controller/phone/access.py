@@ -8,6 +8,7 @@ import asyncio
 import secrets
 import time
 from collections.abc import Mapping
+from dataclasses import dataclass
 from urllib.parse import parse_qs
 
 from starlette.requests import Request
@@ -27,6 +28,18 @@ LONGEST_WHO = 40
 # are never shut out by others.
 LOGINS_A_MINUTE, LOGINS_TOGETHER = 5, 20
 ORDERS_A_MINUTE = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How often one may try [1/min]: passwords from one address and from all, and orders of a session."""
+
+    logins: int = LOGINS_A_MINUTE
+    logins_together: int = LOGINS_TOGETHER
+    orders: int = ORDERS_A_MINUTE
+
+
+LIMITS = Limits()
 # Passwords checked at the same time; each takes 16 MiB for a quarter of a second.
 CHECKED_TOGETHER = 2
 
@@ -48,12 +61,15 @@ class Access:
         The page's own memory.
     secure
         Whether the page is served by TLS, so that the cookie may never travel without.
+    limits
+        How often one may try.
     """
 
-    def __init__(self, store: Store, *, secure: bool) -> None:
+    def __init__(self, store: Store, *, secure: bool, limits: Limits = LIMITS) -> None:
         self.store, self.secure = store, secure
-        self._logins = Rate(LOGINS_A_MINUTE, 60.0, LOGINS_TOGETHER, frozenset(LOOPBACK_NAMES))
-        self._orders = Rate(ORDERS_A_MINUTE, 60.0)
+        apart = frozenset(LOOPBACK_NAMES)
+        self._logins = Rate(limits.logins, 60.0, limits.logins_together, apart)
+        self._orders = Rate(limits.orders, 60.0)
         self._checking = asyncio.Semaphore(CHECKED_TOGETHER)
 
     def session(self, request: Request) -> Session | None:

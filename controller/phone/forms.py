@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from controller.phone.markup import NOTHING, fill, lines
+from controller.markup import NOTHING, fill, lines
 from controller.phone.orders import Choice
 from controller.phone.words import say
 

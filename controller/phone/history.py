@@ -1,7 +1,7 @@
 """The past night, read from the journal: temperatures, heat, and what it used."""
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -10,8 +10,10 @@ from pathlib import Path
 
 from controller.errors import JournalError
 from controller.journal.reader import readings_of
+from controller.journal.spans import Span, active_spans, by_night, season_begin
 from controller.journal.store import open_for_reading
 from controller.site.model import Site
+from controller.site.price import cost_of
 
 PAST_S = 14 * 3600.0
 LEDGER_S = 24 * 3600.0
@@ -21,7 +23,7 @@ BUCKET_S = 600.0
 RISE_S = 1200.0
 
 Points = tuple[tuple[float, float], ...]  # (UTC seconds, °C)
-Spans = tuple[tuple[float, float], ...]  # (begin, end), UTC seconds
+Spans = tuple[Span, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +34,7 @@ class History:
     heated: dict[str, Spans]
     rise_k: dict[str, float]
     energy_kwh: float = 0.0
+    cost: float = 0.0
     aired: dict[str, Spans] = field(default_factory=dict)
 
 
@@ -42,6 +45,7 @@ class Ledger:
     since: datetime
     nights: int
     energy_kwh: float
+    cost: float
 
 
 NOTHING = History(probes_c={}, heated={}, rise_k={})
@@ -64,16 +68,18 @@ def _history(connection: sqlite3.Connection, site: Site, now_s: float) -> Histor
             probes_c[probe.name] = _means(readings)
             if (change_k := _rise_k(readings, now_s)) is not None:
                 rise_k[probe.name] = change_k
-    begin_s = now_s - LEDGER_S
-    heated = {tree.name: tuple(_active(connection, "tree", tree.name, begin_s, now_s)) for tree in site.trees}
+
+    def active(kind: str, name: str) -> Spans:
+        return tuple(active_spans(connection, kind, name, now_s - LEDGER_S, now_s))
+
+    heated = {tree.name: active("tree", tree.name) for tree in site.trees}
     return History(
         probes_c=probes_c,
         heated=heated,
         rise_k=rise_k,
         energy_kwh=_energy_kwh(site, heated),
-        aired={
-            vent.name: tuple(_active(connection, "vent", vent.name, begin_s, now_s)) for vent in site.vents
-        },
+        cost=sum(cost_of(site, tree.power_w, *span) for tree in site.trees for span in heated[tree.name]),
+        aired={vent.name: active("vent", vent.name) for vent in site.vents},
     )
 
 
@@ -87,25 +93,21 @@ def ledger_of(path: Path, site: Site, now: datetime) -> Ledger | None:
 
 
 def _ledger(connection: sqlite3.Connection, site: Site, now: datetime) -> Ledger | None:
-    begin_s = season_begin(site, now).timestamp()
+    begin_s = season_begin(site.place, now).timestamp()
     ((first_s,),) = connection.execute("SELECT min(at_s) FROM decision WHERE at_s >= ?", (begin_s,))
     if first_s is None:
         return None
-    noon_s = 43200.0 - site.place.longitude_deg * 240.0  # by the sun, which passes a degree in 240 s
     nights: set[int] = set()
-    energy_kwh = 0.0
+    energy_kwh = cost = 0.0
     for tree in site.trees:  # span by span: a season's would weigh several megabytes together
-        for begin, end in _active(connection, "tree", tree.name, begin_s, now.timestamp()):
-            energy_kwh += tree.power_w * (end - begin) / 3.6e6
-            nights.update(range(int((begin - noon_s) // 86400.0), int((end - noon_s) // 86400.0) + 1))
-    return Ledger(since=datetime.fromtimestamp(first_s, tz=UTC), nights=len(nights), energy_kwh=energy_kwh)
-
-
-def season_begin(site: Site, now: datetime) -> datetime:
-    """Return the midsummer, or nearly, before the present: the first of July, or of January in the south."""
-    month = 7 if site.place.latitude_deg >= 0.0 else 1
-    year = now.year if now.month >= month else now.year - 1
-    return datetime(year, month, 1, tzinfo=UTC)
+        for span in active_spans(connection, "tree", tree.name, begin_s, now.timestamp()):
+            cost += cost_of(site, tree.power_w, *span)
+            for night, lasts_s in by_night(span, site.place):
+                nights.add(night)
+                energy_kwh += tree.power_w * lasts_s / 3.6e6
+    return Ledger(
+        since=datetime.fromtimestamp(first_s, tz=UTC), nights=len(nights), energy_kwh=energy_kwh, cost=cost
+    )
 
 
 def _energy_kwh(site: Site, heated: Mapping[str, Spans]) -> float:
@@ -119,30 +121,6 @@ def _means(readings: Iterable[tuple[float, float]]) -> Points:
     return tuple(
         (_mean(at_s), _mean(temp_c)) for at_s, temp_c in (zip(*each, strict=True) for _, each in buckets)
     )
-
-
-def _active(
-    connection: sqlite3.Connection, kind: str, name: str, begin_s: float, now_s: float
-) -> Iterator[tuple[float, float]]:
-    """Yield when a tree's heat, or a vent's opening, was decided, as spans of time."""
-    before = connection.execute(
-        "SELECT active FROM decision WHERE kind = ? AND name = ? AND at_s <= ? ORDER BY at_s DESC LIMIT 1",
-        (kind, name, begin_s),
-    ).fetchone()
-    rows = connection.execute(
-        "SELECT at_s, active FROM decision WHERE kind = ? AND name = ? AND at_s > ? AND at_s <= ? "
-        "ORDER BY at_s",
-        (kind, name, begin_s, now_s),
-    )
-    since_s = begin_s if before and before[0] else None
-    for at_s, active in rows:
-        if active and since_s is None:
-            since_s = at_s
-        elif not active and since_s is not None:
-            yield since_s, at_s
-            since_s = None
-    if since_s is not None:
-        yield since_s, now_s
 
 
 def _rise_k(readings: Sequence[tuple[float, float]], now_s: float) -> float | None:

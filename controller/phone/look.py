@@ -7,10 +7,10 @@ from collections.abc import Iterable
 
 from markupsafe import Markup
 
+from controller.markup import NOTHING, fill, lines
 from controller.phone.alarms import AlarmView
 from controller.phone.chart import Chart
 from controller.phone.forms import Forms
-from controller.phone.markup import NOTHING, fill, lines
 from controller.phone.picture import Picture, TreeView, VentView
 from controller.phone.tasks import Task
 from controller.phone.words import say

@@ -9,10 +9,10 @@ from markupsafe import Markup
 
 from controller.guard.hand import words_to_let_go
 from controller.links import Link
+from controller.markup import NOTHING, fill, lines
 from controller.phone.chart import Chart
 from controller.phone.forms import Forms, hidden
 from controller.phone.look import figures, first_sentence, listed, look, paragraph
-from controller.phone.markup import NOTHING, fill, lines
 from controller.phone.orders import Wanted, in_words
 from controller.phone.picture import Picture, TreeView
 from controller.phone.tasks import Level

@@ -159,7 +159,7 @@ def picture_of(
         ledger=say(
             "ledger",
             energy=energy(history.energy_kwh),
-            cost=money(history.energy_kwh * site.tariff.price_per_kwh, site.tariff.currency),
+            cost=money(history.cost, site.tariff.currency),
         ),
         season=_season(ledger, site, figures) if ledger else "",
         attribution=say("attribution", source=coming.source, attribution=coming.attribution)
@@ -191,15 +191,14 @@ def shown(output: OutputStatus, figures: Figures, now: datetime) -> str:
 
 def _season(ledger: Ledger, site: Site, figures: Figures) -> str:
     """Return the season so far: nights with heat, energy, cost, and what that is for each fruit."""
-    cost = ledger.energy_kwh * site.tariff.price_per_kwh
     fruit = sum(tree.fruit_count for tree in site.trees)
-    each = say("season-each", cost=small_money(cost / fruit, site.tariff.currency)) if fruit else ""
+    each = say("season-each", cost=small_money(ledger.cost / fruit, site.tariff.currency)) if fruit else ""
     return say(
         "season",
         since=figures.day(ledger.since),
         nights=say("nights", n=ledger.nights) if ledger.nights != 1 else say("one-night"),
         energy=energy(ledger.energy_kwh),
-        cost=money(cost, site.tariff.currency),
+        cost=money(ledger.cost, site.tariff.currency),
         each=each,
     )
 

@@ -20,7 +20,7 @@ from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.guard.confirm import Confirmation
 from controller.guard.events import Confirmed, OutlookMade
-from controller.phone.access import Access
+from controller.phone.access import LIMITS, Access, Limits
 from controller.phone.app import application
 from controller.phone.screen import Screen
 from controller.phone.serve import Place, config
@@ -186,13 +186,18 @@ class Site:
     guard_says: AnswerPayload | None = None
     guard: Callable[[str, bytes], None] | None = None
     secure: bool = False
+    limits: Limits = LIMITS
 
     def __post_init__(self):
-        self.app = application(self.screen, Access(self.store, secure=self.secure), self.publish)
+        self.app = application(self.screen, self.access(), self.publish)
+
+    def access(self):
+        """Return what lets people in."""
+        return Access(self.store, secure=self.secure, limits=self.limits)
 
     def named(self, name):
         """Return the page as it answers to another name too."""
-        return application(self.screen, Access(self.store, secure=self.secure), self.publish, (name,))
+        return application(self.screen, self.access(), self.publish, (name,))
 
     def hear(self, status, *, retained=False):
         self.watch.hear(Message(self.topics.status, status.to_json(), retained=retained))

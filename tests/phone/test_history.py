@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from controller.journal.spans import season_begin
 from controller.journal.store import open_for_writing
-from controller.phone.history import NOTHING, Ledger, history_of, ledger_of, season_begin
+from controller.phone.history import NOTHING, Ledger, history_of, ledger_of
 from tests.conftest import DUSK
 
 NOW = DUSK + timedelta(hours=10)
@@ -96,7 +97,12 @@ def test_the_season_so_far_counts_nights_from_noon_to_noon(curlew_yard, tmp_path
     write(tmp_path / "journal.db", decisions=decisions)
     found = ledger_of(tmp_path / "journal.db", curlew_yard, DUSK + timedelta(hours=61))
     # by hand: 0.35 kW for 3 + 2 + 12 hours
-    assert found == Ledger(since=DUSK + timedelta(hours=2), nights=2, energy_kwh=pytest.approx(0.35 * 17))
+    assert found == Ledger(
+        since=DUSK + timedelta(hours=2),
+        nights=2,
+        energy_kwh=pytest.approx(0.35 * 17),
+        cost=pytest.approx(0.35 * 17 * 0.30),
+    )
 
 
 def test_a_season_begins_in_summer_on_either_half_of_the_earth(curlew_yard):
@@ -109,7 +115,7 @@ def test_a_season_begins_in_summer_on_either_half_of_the_earth(curlew_yard):
         (south, "2027-01-14", "2027-01-01"),
         (south, "2027-08-14", "2027-01-01"),
     ):
-        found = season_begin(site, datetime.fromisoformat(now).replace(tzinfo=UTC))
+        found = season_begin(site.place, datetime.fromisoformat(now).replace(tzinfo=UTC))
         assert f"{found:%Y-%m-%d}" == begin
 
 

@@ -132,7 +132,7 @@ def test_when_it_is_to_be_done(drive, task, hours, when):
 
 
 def test_the_season_so_far(drive):
-    ledger = Ledger(since=DUSK - timedelta(days=40), nights=7, energy_kwh=41.0)
+    ledger = Ledger(since=DUSK - timedelta(days=40), nights=7, energy_kwh=41.0, cost=12.3)
     shown = picture(drive.site, status_for(drive), ledger=ledger)
     fruit = sum(each.fruit_count for each in drive.site.trees)
     cents = 100 * 41.0 * drive.site.tariff.price_per_kwh / fruit

@@ -7,6 +7,7 @@ import pytest
 from pydantic import ValidationError
 
 from controller.site.model import Tariff
+from controller.site.price import cost_of
 from controller.site.tariff import price_per_kwh_at
 
 NIGHT = {"night_price_per_kwh": 0.12, "night_from": time(23, 0), "night_until": time(8, 0)}
@@ -49,3 +50,12 @@ def test_a_night_rate_is_whole_or_not_there(left_out):
     given = {name: value for name, value in NIGHT.items() if name != left_out}
     with pytest.raises(ValidationError, match="all three or none"):
         Tariff(currency="EUR", price_per_kwh=0.30, **given)
+
+
+def test_a_load_costs_each_hour_at_its_own_price(curlew_yard):
+    begin = datetime(2027, 1, 14, 22, 0, tzinfo=UTC).timestamp()
+    one_kw_two_hours = (1000.0, begin, begin + 7200.0)
+    assert cost_of(curlew_yard, *one_kw_two_hours) == pytest.approx(2 * 0.30)
+    two_rates = curlew_yard.model_copy(update={"tariff": Tariff(currency="EUR", price_per_kwh=0.30, **NIGHT)})
+    assert cost_of(two_rates, *one_kw_two_hours) == pytest.approx(0.30 + 0.12)
+    assert cost_of(two_rates, 1000.0, begin + 100.0, begin + 100.0) == 0.0

@@ -2,12 +2,12 @@
 
 from html.parser import HTMLParser
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from markupsafe import Markup
 
+from controller.markup import fill, lines
 from controller.phone.forms import Forms, button, hidden
-from controller.phone.markup import fill, lines
 from controller.phone.orders import Choice
 
 # What the parser leaves as it is: it reads line ends and NUL in its own way (WHATWG HTML, section 13.2.3.5).
@@ -30,6 +30,7 @@ class Read(HTMLParser):
         self.text += data
 
 
+@settings(deadline=None, derandomize=True)
 @given(TEXTS)
 def test_what_fills_a_gap_is_read_as_it_was(text):
     read = Read(fill('<p title="{text}">{text}</p>', text=text))
@@ -40,6 +41,7 @@ def test_markup_stays_markup_and_text_beside_it_does_not():
     assert lines((fill("<b>{n}</b>", n=1), "<i>")) == Markup("<b>1</b>\n&lt;i&gt;")
 
 
+@settings(deadline=None, derandomize=True)
 @given(TEXTS, TEXTS)
 def test_nothing_that_is_named_ends_a_form(name, token):
     forms = Forms(token=token, hours=(Choice(name, name),))

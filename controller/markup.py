@@ -1,12 +1,14 @@
 """Markup, written as text with gaps; whatever fills a gap is escaped unless it is markup itself.
 
-No template engine: importing one would weigh a twentieth of the whole process.
+No template engine: importing one would weigh a twentieth of the page's whole process.
 """
 
 from collections.abc import Iterable
 from typing import LiteralString
 
 from markupsafe import Markup
+
+__all__ = ["NOTHING", "Markup", "fill", "lines"]
 
 NOTHING = Markup()
 
