@@ -261,7 +261,7 @@ class Program:
         """Return a body with what exists in place of what was made up."""
         right = {
             "key": ("all", "board-silent.east")[n % 2],
-            "of": self.ids[n % len(self.ids)],
+            "of": ("w1", self.ids[n % len(self.ids)])[n % 2],  # the page forgets ids, the status no word
             "password": PASSWORD,
             "target": ("all", "tree:lemon", "tree:yuzu", "vent:gable-fan")[n % 4],
             "until": int(DUSK.timestamp()) + 3600 * (n % 9 + 1),
