@@ -1,7 +1,7 @@
 """The plan: to what temperature each tree is to be warmed ahead of hours its strings cannot hold.
 
 A plan can only add heat.  It is a floor for each tree and quarter of an hour, above the hold temperature that
-the guard keeps anyway, and it asks for nothing unless an hour of the next six is predicted in which a tree's
+the guard keeps anyway, and it asks for nothing unless an hour of the next nine is predicted in which a tree's
 strings, fully on, are too small, or in which electricity costs more.  On every other night a thermostat is
 already the cheapest way to hold a tree, and heating ahead would only waste.  Blossom and fruitlets are asked
 a warmer floor for as long as they hang (common practice).

@@ -119,17 +119,16 @@ def test_eight_trees(curlew_yard):
     assert hard_s <= 8.0 * best_s(lambda: programme(free_c, gains, 0.25), 3)
 
 
+# strings too small in many nights, in the coldest only, and big enough
 @pytest.mark.timeout(7200)
-@pytest.mark.parametrize(
-    ("plant", "watts"), [("curlew", 200.0), ("curlew", 350.0), ("old", 600.0), ("old", 1200.0)]
-)
-def test_the_plan_against_thermostats_on_a_house_of_another_structure(plant, watts):
+@pytest.mark.parametrize(("watts", "less"), [(130.0, 0.97), (200.0, 0.93), (350.0, 1.0)])
+def test_the_plan_against_thermostats_on_a_house_of_another_structure(watts, less):
     pytest.importorskip("demandlib")
-    found = np.array(show(watts, 3, 6, plant))
+    found = np.array(show(watts))
     energy, k_h, equal = np.median(found, axis=0)
     assert energy <= 1.15
-    assert k_h <= 1.0
-    assert equal <= 1.01
+    assert k_h <= less
+    assert equal <= 1.0 + 0.01 * (watts == 350.0)
     assert found[:, 2].max() <= 1.02, "in no draw worse than a thermostat as warm"
 
 

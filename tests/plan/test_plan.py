@@ -58,11 +58,12 @@ def test_before_hours_that_the_strings_cannot_hold_it_warms_ahead(curlew_yard):
     assert "lemon (lacks" in plan.sentence
 
 
-def test_the_gate_a_shortage_later_than_six_hours_waits(curlew_yard):
-    early = plan_of(curlew_yard, forecast(-12.0), READINGS, DUSK)
+def test_the_gate_a_shortage_later_than_nine_hours_waits(curlew_yard):
+    begin = DUSK - timedelta(hours=2)
+    early = plan_of(curlew_yard, forecast(-12.0), READINGS, begin)
     assert early.is_short
     shortage = min(tree.short_from for tree in early.trees.values())
-    assert (shortage - DUSK).total_seconds() > GATE_S
+    assert (shortage - begin).total_seconds() > GATE_S
     assert not any(asked(early).values())
     assert "it is too early" in early.sentence
 
