@@ -24,6 +24,7 @@ from tests.journal.power_cut import Connection, Disk
 
 # APSW reports that the files could not be closed in good order: the power is off
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+LONG = (pytest.mark.long, pytest.mark.timeout(3600))
 ROWS = 12
 
 
@@ -132,7 +133,7 @@ def may_be_over(key, run):
 
 
 @pytest.mark.fault("D07")
-@pytest.mark.parametrize("times", [20, pytest.param(1000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("times", [20, pytest.param(1000, marks=LONG)])
 def test_no_order_or_alarm_that_was_kept_is_lost_by_a_power_cut_and_nothing_is_corrupt(tmp_path, times):
     told, lost, corrupt = cut(tmp_path, times, seed=7)
     assert min(told.values()) > times / 2, "most runs keep something of each before the cut"
@@ -176,7 +177,7 @@ def test_a_card_that_lies_about_syncing_may_lose_rows_but_the_journal_begins_ane
     )
 
 
-@pytest.mark.parametrize("every", [11, pytest.param(1, marks=pytest.mark.long)])
+@pytest.mark.parametrize("every", [11, pytest.param(1, marks=LONG)])
 def test_an_error_at_any_one_operation_costs_no_row_and_the_journal_goes_on(tmp_path, monkeypatch, every):
     monkeypatch.setattr(writer, "REOPEN_S", 0.0)
     chance, tried = random.Random(3), 0
