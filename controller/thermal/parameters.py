@@ -116,8 +116,8 @@ def parameters_of(site: Site) -> Parameters:
     The soil is two lumps, measured by the depth that the daily wave reaches, d = sqrt(2k / (ω c)): 0.6 d of
     topsoil, whose middle the air reaches through half of it and its surface, and 2 d of subsoil.  With those
     two the air meets a deep soil's impedance within a fifth for waves of six hours to ten days, and within a
-    tenth in the mean; one lump errs by half.  What it cannot say: condensation and rime (they warm the house
-    a little), a tree's neighbour shading it, layers of air in the house.
+    tenth in the mean; one lump errs by a quarter to a third.  What it cannot say: condensation and rime (they
+    warm the house a little), a tree's neighbour shading it, layers of air in the house.
     """
     house, floor = site.house, FLOORS[site.house.floor]
     return Parameters(
