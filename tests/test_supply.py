@@ -24,8 +24,8 @@ def test_every_locked_package_has_a_version_and_a_hash(lock):
         assert re.search(r"--hash=sha256:[0-9a-f]{64}", entry), entry
 
 
-def test_the_scripts_install_by_hash_only():
-    assert "--require-hashes" in (TOP / "deploy" / "common.sh").read_text()
+def test_the_scripts_install_by_hash_only_and_nothing_that_no_lock_names():
+    assert "--no-deps --require-hashes" in (TOP / "deploy" / "common.sh").read_text()
 
 
 @pytest.mark.fault("N17")
