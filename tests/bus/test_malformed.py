@@ -112,7 +112,7 @@ def test_through_a_broker_they_end_no_thread(mosquitto, client, malformed):
             attacker.publish(topic, payload)
         if number % 200 == 0:
             until(lambda sent=number: len(heard_by_board) >= sent)
-    until(lambda: len(controller.heard) == 3 * len(small))
+    until(lambda: len(controller.heard) == len(topics) * len(small))
     assert len(heard_by_board) == len(small)
     for transport in (controller, east, attacker):
         assert transport.thread_alive
