@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from controller.bus.broker import find_mosquitto, start_broker
 from controller.guard.decision import Decision
 from controller.guard.events import Action, Decide, EchoHeard, Event, GiveLease, ProbeHeard, Tick
 from controller.guard.now import Now
@@ -17,6 +18,15 @@ from controller.site.model import Site
 pytest_plugins = ["tests.faults.ledger"]
 
 DUSK = datetime(2027, 1, 14, 17, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def mosquitto(tmp_path_factory):
+    """A broker that the tests of a module share."""
+    if find_mosquitto() is None:
+        pytest.skip("mosquitto is not installed")
+    with start_broker(tmp_path_factory.mktemp("broker"), kind="mosquitto") as running:
+        yield running
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,6 @@ import pytest
 
 from controller.board.file import example_board
 from controller.board.process import BoardProcess
-from controller.bus.broker import find_mosquitto, start_broker
 from controller.bus.messages import EchoPayload, LeasePayload
 from controller.bus.mqtt import MqttTransport
 from controller.bus.topics import Topics
@@ -20,14 +19,6 @@ from tests.board.conftest import HandClock, Running, until
 
 pytestmark = pytest.mark.broker
 TOPICS = Topics("curlew-yard")
-
-
-@pytest.fixture(scope="module")
-def mosquitto(tmp_path_factory):
-    if find_mosquitto() is None:
-        pytest.skip("mosquitto is not installed")
-    with start_broker(tmp_path_factory.mktemp("broker"), kind="mosquitto") as running:
-        yield running
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from controller.bus.broker import find_mosquitto, start_broker
 from controller.bus.mqtt import MqttTransport
 from controller.bus.transport import Message
 from controller.errors import AlreadyRunningError, BrokerError, WiringError
@@ -48,14 +47,6 @@ def forecast_of(start, temps_c):
         shortwave_w_m2=same,
         precipitation_mm=same,
     )
-
-
-@pytest.fixture(scope="module")
-def mosquitto(tmp_path_factory):
-    if find_mosquitto() is None:
-        pytest.skip("mosquitto is not installed")
-    with start_broker(tmp_path_factory.mktemp("broker"), kind="mosquitto") as running:
-        yield running
 
 
 @pytest.fixture
