@@ -3,7 +3,10 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from controller.quick import quick
 
+
+@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Now:
     """An instant on two clocks.
