@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import timedelta
-from typing import Any, Self, TextIO
+from typing import Any, Self, TextIO, TypeVar
 
 from controller.bus.memory import MemoryBus
 from controller.clock import RELEASED
@@ -30,6 +30,8 @@ from simulator.night import Night
 from simulator.served import Served
 from simulator.steered import Controller, NoController
 from simulator.world import Record, World, baseline
+
+T = TypeVar("T")
 
 # The control loop's period [s].  A rehearsal longer than three days looks less often, and least often while
 # nothing is near a limit: no tree within ``QUIET_MARGIN_K`` of its hold temperature, the house not warm.
@@ -213,11 +215,15 @@ class Rehearsal:
         ValueError
             A fault has begun: what it does under way cannot be copied.
         """
+        return self.fork_with(self)
+
+    def fork_with(self, holder: T) -> T:
+        """Return a copy of what holds this rehearsal, with a fork of the rehearsal in it."""
         if self._suffering.has_begun:
             raise ValueError("a rehearsal can only be forked before its first fault begins")
         kept = (self.site, self.night, self.world.sky, self.world.plant.building, self.controller.state.rules)
         memo: dict[int, Any] = {id(each): each for each in kept}
-        return copy.deepcopy(self, memo)
+        return copy.deepcopy(holder, memo)
 
     def move(self, dt_s: float) -> None:
         """Move the world on, with what goes wrong in it, and let everyone hear what was said."""

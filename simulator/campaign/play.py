@@ -9,6 +9,7 @@ from simulator.campaign.outcome import Loss, Outcome, Task, onset_s
 from simulator.campaign.rivals import (
     INSTEAD,
     SUFFERED_PLACES,
+    Thermostats,
     always_on,
     lost_needlessly,
     no_heat,
@@ -44,7 +45,9 @@ def plain_thermostat_of(task: Task) -> Record:
     setting = _setting(task).model_copy(update={"id": INSTEAD.get(task.fault, task.fault)})
     if not places <= SUFFERED_PLACES | {"boards", "people"}:
         return _rival_thermostat(task.night, task.seed)
-    return plain_thermostat(load_night(task.night), task.seed, [setting])
+    rival = _thermostat_until_onset(task.night, task.seed, task.onset).fork()
+    rival.run.suffer([setting])
+    return rival.follow().world.record
 
 
 def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outcome:
@@ -149,6 +152,15 @@ def _rival_always(night: str, seed: int) -> Record:
 @lru_cache(maxsize=64)
 def _rival_thermostat(night: str, seed: int) -> Record:
     return plain_thermostat(load_night(night), seed)
+
+
+@lru_cache(maxsize=2)
+def _thermostat_until_onset(night: str, seed: int, onset: str) -> Thermostats:
+    """Return the thermostats' night up to an onset, as ``_until_onset`` does the controller's."""
+    begun = Thermostats(load_night(night), seed)
+    if not load_night(night).faults:
+        begun.follow(_onset_s(night, seed, onset))
+    return begun
 
 
 @lru_cache(maxsize=64)

@@ -5,7 +5,9 @@ All of them switch the same strings of the same simulated house; none has a cont
 
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
+from functools import partial
+from typing import Self
 
 from controller.bus.transport import Message
 from simulator.faults.setting import FaultSetting
@@ -27,8 +29,6 @@ FORESIGHT_BAND_K = 0.2
 SUFFERED_PLACES = frozenset({"probes", "circuits", "plant"})
 INSTEAD = {"S23": "S24"}
 
-Wanted = Callable[[int, Rehearsal], bool]
-
 
 def no_heat(night: Night, seed: int) -> Record:
     """Return what the covered trees go through without any heat."""
@@ -44,48 +44,101 @@ def always_on(night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> R
 
 
 def plain_thermostat(night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> Record:
-    """Return what a thermostat at 0 °C for each tree makes of the night, its probe suffering the same faults.
-
-    It heeds the last number its probe said, for as long as nothing else is said.
-    """
-    run, wanted = _with_thermostats(night, seed, suffer)
-    _follow(run, wanted)
-    return run.world.record
+    """Return what a thermostat at 0 °C for each tree makes of the night; its probe suffers the same faults."""
+    return Thermostats(night, seed, suffer).follow().world.record
 
 
 def watched_thermostat(
     night: Night, seed: int, suffer: Iterable[FaultSetting], *, every_s: float
 ) -> tuple[list[tuple[float, float]], Record]:
     """Return the course of the first tree's air under that thermostat [s, °C], and the record."""
-    run, wanted = _with_thermostats(night, seed, suffer)
-    course: list[tuple[float, float]] = []
-    while run.world.elapsed_s < run.end_s:
-        _follow(run, wanted, until_s=run.world.elapsed_s + every_s)
-        course.append((run.world.elapsed_s, run.world.plant.tree_air_c[0]))
-    return course, run.world.record
+    rival = Thermostats(night, seed, suffer)
+    world, course = rival.run.world, list[tuple[float, float]]()
+    while world.elapsed_s < rival.run.end_s:
+        rival.follow(world.elapsed_s + every_s)
+        course.append((world.elapsed_s, world.plant.tree_air_c[0]))
+    return course, world.record
 
 
-def _with_thermostats(night: Night, seed: int, suffer: Iterable[FaultSetting]) -> tuple[Rehearsal, Wanted]:
-    run = _boards_alone(night, seed, suffer)
-    said_c: dict[str, float] = {}
+class Ruled:
+    """A night in which each tree's strings follow a rule, whatever boards are told.
 
-    def hear(message: Message) -> None:
-        probe = message.topic.rpartition("/")[2]
+    Attributes
+    ----------
+    run : Rehearsal
+        The night; it may be told to suffer faults that have not begun.
+    """
+
+    def __init__(self, night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> None:
+        self.run = _boards_alone(night, seed, suffer)
+        self._heated = [False] * len(self.run.site.trees)
+        for board in self.run.world.boards.values():
+            channels = tuple(
+                (string.channel.partition("/")[2], tree)
+                for tree, each in enumerate(self.run.site.trees)
+                for string in each.strings
+                if string.channel.startswith(f"{board.name}/")
+            )
+            board.relays.insert(0, partial(self._closed, channels))  # before what is broken about contacts
+
+    def follow(self, until_s: float = math.inf) -> Rehearsal:
+        """Play on, to the night's end or until a time [s], and return the night."""
+        run = self.run
+        while run.world.elapsed_s < min(run.end_s, until_s):
+            self._heated[:] = [self.wants(tree) for tree in range(len(self._heated))]
+            run.move(LOOK_S)
+        return run
+
+    def fork(self) -> Self:
+        """Return the same rule in a night that goes its own way from here on."""
+        return self.run.fork_with(self)
+
+    def wants(self, tree: int) -> bool:
+        """Tell whether the rule heats a tree now."""
+        raise NotImplementedError
+
+    def is_lit(self, tree: int) -> bool:
+        """Tell whether a tree's strings heat."""
+        return self.run.world.strings_w()[tree] > 0.0
+
+    def _closed(self, channels: tuple[tuple[str, int], ...], _on: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple([channel for channel, tree in channels if self._heated[tree]])
+
+
+class Thermostats(Ruled):
+    """A plain thermostat for each tree: it heeds the last number its probe said, whenever that was."""
+
+    def __init__(self, night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> None:
+        super().__init__(night, seed, suffer)
+        self._said_c: dict[str, float] = {}
+        self.run.bus.connect("thermostats", (self.run.controller.topics.probe("+"),), self._hear)
+
+    def wants(self, tree: int) -> bool:
+        """Tell whether any probe of a tree reads too cold."""
+        limit_c = THERMOSTAT_C + (THERMOSTAT_BAND_K if self.is_lit(tree) else 0.0)
+        return any(not self._said_c.get(probe, 0.0) > limit_c for probe in self.run.site.trees[tree].probes)
+
+    def _hear(self, message: Message) -> None:
         try:
             said = json.loads(message.payload)["temp_c"]
         except (ValueError, KeyError, TypeError):
             return
         if isinstance(said, int | float):
-            said_c[probe] = said
+            self._said_c[message.topic.rpartition("/")[2]] = said
 
-    run.bus.connect("thermostats", (run.controller.topics.probe("+"),), hear)
 
-    def wanted(tree: int, under_way: Rehearsal) -> bool:
-        lit = under_way.world.strings_w()[tree] > 0.0
-        limit_c = THERMOSTAT_C + (THERMOSTAT_BAND_K if lit else 0.0)
-        return any(not said_c.get(probe, 0.0) > limit_c for probe in under_way.site.trees[tree].probes)
+class Clairvoyant(Ruled):
+    """A thermostat on the true fruit, so far above its damage [K]."""
 
-    return run, wanted
+    def __init__(self, night: Night, seed: int, margin_k: float) -> None:
+        super().__init__(night, seed)
+        self._margin_k = margin_k
+
+    def wants(self, tree: int) -> bool:
+        """Tell whether a tree's fruit comes near its damage."""
+        world = self.run.world
+        limit_c = world.record.trees[tree].fruit_damage_c + self._margin_k
+        return world.tissue_c()[tree] <= limit_c + (FORESIGHT_BAND_K if self.is_lit(tree) else 0.0)
 
 
 def perfect_foresight(night: Night, seed: int, oracle: Record) -> Record:
@@ -96,15 +149,7 @@ def perfect_foresight(night: Night, seed: int, oracle: Record) -> Record:
     """
     record = oracle
     for margin_k in FORESIGHT_K:
-        run = _boards_alone(night, seed, ())
-
-        def wanted(tree: int, under_way: Rehearsal, margin_k: float = margin_k) -> bool:
-            world = under_way.world
-            limit_c = world.record.trees[tree].fruit_damage_c + margin_k
-            band_k = FORESIGHT_BAND_K if world.strings_w()[tree] > 0.0 else 0.0
-            return world.tissue_c()[tree] <= limit_c + band_k
-
-        record = _follow(run, wanted)
+        record = Clairvoyant(night, seed, margin_k).follow().world.record
         if not lost_needlessly(record, oracle):
             return record
     return record
@@ -124,30 +169,3 @@ def _boards_alone(night: Night, seed: int, suffer: Iterable[FaultSetting]) -> Re
 
 def _reaches_strings(fault: FaultSetting) -> bool:
     return Stage.places_of(fault.id) <= SUFFERED_PLACES | {"boards", "people"}
-
-
-def _follow(run: Rehearsal, wanted: Wanted, until_s: float = math.inf) -> Record:
-    """Play a night, or a part of it, in which each tree's strings follow a rule and nothing else."""
-    heated = [False] * len(run.site.trees)
-    driven = [(board, _driven(run, board.name, heated)) for board in run.world.boards.values()]
-    for board, relay in driven:
-        board.relays.insert(0, relay)  # before whatever is broken about the contacts
-    while run.world.elapsed_s < min(run.end_s, until_s):
-        heated[:] = [wanted(tree, run) for tree in range(len(heated))]
-        run.move(LOOK_S)
-    for board, relay in driven:
-        board.relays.remove(relay)
-    return run.world.record
-
-
-def _driven(
-    run: Rehearsal, board: str, heated: Sequence[bool]
-) -> Callable[[tuple[str, ...]], tuple[str, ...]]:
-    """Return what a board's contacts do when each tree's strings follow a rule."""
-    channels = [
-        (string.channel.partition("/")[2], tree)
-        for tree, each in enumerate(run.site.trees)
-        for string in each.strings
-        if string.channel.startswith(f"{board}/")
-    ]
-    return lambda _: tuple(channel for channel, tree in channels if heated[tree])

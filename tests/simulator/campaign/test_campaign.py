@@ -38,6 +38,17 @@ def test_a_thermostat_believes_a_probe_that_sticks_warm(oracle):
     assert "yuzu" in rivals.lost_needlessly(rivals.plain_thermostat(NIGHT, 1, stuck), oracle)
 
 
+def test_a_thermostat_played_up_to_the_onset_once_suffers_as_one_played_from_the_beginning():
+    stuck = FaultSetting(id="S01", target="yuzu", at="5h")
+    until = rivals.Thermostats(NIGHT, 1)
+    until.follow(5 * 3600.0)
+    suffering = until.fork()
+    suffering.run.suffer([stuck])
+    forked, quiet = suffering.follow().world.record, until.follow().world.record
+    assert forked == rivals.plain_thermostat(NIGHT, 1, [stuck])
+    assert quiet == rivals.plain_thermostat(NIGHT, 1) != forked
+
+
 def test_foresight_loses_nothing_and_needs_the_least(oracle):
     foreseen = rivals.perfect_foresight(NIGHT, 1, oracle)
     assert rivals.lost_needlessly(foreseen, oracle) == []
