@@ -62,7 +62,7 @@ from controller.guard.overheard import of_strangers, weigh
 from controller.guard.reading import reborn, remember
 from controller.guard.state import State, changed
 from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
-from controller.guard.tree import TreeRules, decide_tree, held_by_plan
+from controller.guard.tree import DOUBT_S, TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, decide_vent
 from controller.site.work import Work
 
@@ -267,13 +267,16 @@ def _witness(
 
 
 def _beside(
-    state: State, witness: wit.Witness, evidence: ev.Evidence, number: int, tree: TreeRules
+    state: State, witness: wit.Witness, evidence: ev.Evidence, number: int, tree: TreeRules, now: Now
 ) -> ev.Evidence:
     """Return a tree's evidence beside the model witness and what past days say of its probe."""
     # heat begun since its last step is not in the witness's word; a doubt that stands is not ended by it
-    counted = not witness.joules[number] > 0.0 or state.trees[tree.name].doubted_s < math.inf
+    doubted_s = state.trees[tree.name].doubted_s
+    counted = not witness.joules[number] > 0.0 or doubted_s < math.inf
     word = witness.word(number) if counted else wit.SILENT
-    return ev.beside(evidence, word, tree.hold_c, suspect=evidence.probe in state.suspects)
+    suspect = evidence.probe in state.suspects
+    stands = not now.mono_s - doubted_s < DOUBT_S
+    return ev.beside(evidence, word, tree.hold_c, suspect=suspect, stands=stands)
 
 
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
@@ -290,7 +293,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         tree = usual
         if state.plan is not None and usual.hold_range_c is not None:
             tree = held_by_plan(usual, state.plan.hold_c(usual.name, now.mono_s - state.plan_came_s))
-        evidence = _beside(state, witness, evidence_of[tree.name], number, tree)
+        evidence = _beside(state, witness, evidence_of[tree.name], number, tree, now)
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
         rests = not state.trees[tree.name].heating

@@ -480,6 +480,20 @@ def test_a_probe_warmer_than_anything_explains_cannot_keep_heat_off(drive):
     assert drive.tree("yuzu").active, "nor can a person by such a probe"
 
 
+def test_a_doubt_that_came_back_for_ten_minutes_heats_for_half_an_hour_though_heat_explains_the_probe(drive):
+    cold_house(drive)
+    drive.temps_c["air-yuzu"] = 7.0
+    reasons = []
+    for _ in range(70):  # nothing is heated unless a board is told to; then a board says so
+        drive.step(60.0)
+        if drive.tree("yuzu").active:
+            drive.temps_c["air-yuzu"] = 2.0  # within what the model explains
+        reasons.append(drive.tree("yuzu").reason)
+    first = reasons.index(Reason.WITNESS_COLDER)
+    assert set(reasons[first + 11 : first + 25]) == {Reason.DOUBT_STANDS}
+    assert Reason.WARM_ENOUGH in reasons[first + 32 :], "a doubt that does not come back is over"
+
+
 def test_heat_just_begun_is_no_contradiction_until_the_witness_has_counted_it(drive):
     cold_house(drive)
     drive.boards_answer = False

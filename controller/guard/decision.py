@@ -30,6 +30,7 @@ class Reason(StrEnum):
     # a tree's evidence does not hang together: heat
     WITNESS_COLDER = "witness-colder"
     PROBE_SUSPECT = "probe-suspect"
+    DOUBT_STANDS = "doubt-stands"
     # a tree's ladder
     TOO_HOT = "too-hot"
     HAND_ON = "hand-on"
@@ -100,6 +101,10 @@ _SENTENCES: dict[Reason, str] = {
     ),
     Reason.PROBE_SUSPECT: (
         "{probe} reads {temp_c:.1f} °C, but the past days' readings speak against it, so {rest}"
+    ),
+    Reason.DOUBT_STANDS: (
+        "{probe} reads {temp_c:.1f} °C; for {age_s:.0f} s that has been, again and again, more than house, "
+        "outside and heat explain, so {rest}"
     ),
     Reason.TOO_HOT: "{temp_c:.1f} °C under the fleece is above {limit_c:g} °C, so the string is cut",
     Reason.HAND_ON: "{who} ordered heat until {until}",

@@ -123,11 +123,13 @@ def far_off(evidence: Evidence) -> Evidence:
     return evidence if evidence.fault is not None else replace(evidence, fault=Reason.PROBE_FAR_OFF)
 
 
-def beside(evidence: Evidence, word: Word, limit_c: float, *, suspect: bool = False) -> Evidence:
+def beside(
+    evidence: Evidence, word: Word, limit_c: float, *, suspect: bool = False, stands: bool = False
+) -> Evidence:
     """Return a tree's evidence beside the model's word: doubted where the two cannot both be true.
 
-    A ``suspect`` probe, against which the readings of past days speak, needs the model's word that the tree
-    is warm.
+    A ``suspect`` probe, against which the readings of past days speak, and one whose doubt ``stands``, needs
+    the model's word that the tree is warm.
     """
     if evidence.fault is not None:
         return evidence
@@ -135,4 +137,6 @@ def beside(evidence: Evidence, word: Word, limit_c: float, *, suspect: bool = Fa
         return replace(evidence, doubt=Reason.WITNESS_COLDER, witness=word)
     if suspect and not word.is_sure_above(limit_c):
         return replace(evidence, doubt=Reason.PROBE_SUSPECT, witness=word)
+    if stands and not word.is_sure_above(limit_c):
+        return replace(evidence, doubt=Reason.DOUBT_STANDS, witness=word)
     return evidence

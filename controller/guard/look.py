@@ -13,7 +13,7 @@ from controller.guard.finding import WORST, Finding, FindingCode, finding
 from controller.guard.hand import Key, Order, StandingOrder
 from controller.guard.lease import MOST_STARTS, BoardMemory, BoardRules
 from controller.guard.now import Now
-from controller.guard.tree import TreeMemory, TreeRules
+from controller.guard.tree import DOUBT_S, TreeMemory, TreeRules
 
 # So long may an output differ from what was meant before that is a fault [s]: a broker slow by five seconds
 # each way, and the periods of both sides' loops.
@@ -28,9 +28,6 @@ EFFECT_K = 0.3
 NEAR_FROST_K = 2.0
 # An order that ended is told for so long [s].
 ENDED_TOLD_S = 3600.0
-
-# A doubt that lasts is a fault; one that passes was the model's.
-DOUBT_S = 600.0
 
 # From such a probe no rise can be seen; one that is stuck or doubted may hide a dead string, so that is told.
 _UNSEEN = BAD_INPUT - {Reason.PROBE_FROZEN}

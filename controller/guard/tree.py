@@ -5,7 +5,8 @@ Heat is the resting state: whatever is not known to be warm is heated.
     1  bad input           the probe is missing, not a number, out of range, stale, from the future or
                            frozen, or one of the other faults of ``evidence`` -> heat
     2  over-temperature    35 °C under the fleece                             -> off, whatever was ordered
-    3  doubt               the model, the siblings or the probe's own past speak against the reading -> heat
+    3  doubt               the model or the probe's own past speak against the reading -> heat; one that has
+                           come back for ten minutes stands until half an hour after it last did
     4  hand order          on -> heat;  off -> off, but where fruit is lost only if the
                            order names that
     5  crop limit          at or below the hold temperature -> heat; once heating, until 0.5 K above it
@@ -41,6 +42,8 @@ SWITCHINGS_PER_HOUR = 12
 HOUR_S = 3600.0
 # A doubt is over when it has not come back for this long: heat given for it explains a warm probe meanwhile.
 DOUBT_LASTS_S = 1800.0
+# One this old stands, and is told to people: only what passes sooner is the model's own.
+DOUBT_S = 600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +100,7 @@ def decide_tree(
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
         recent_s = tuple(s for s in recent_s if now.mono_s - s < HOUR_S)
-    if evidence.doubt is not None:
+    if evidence.doubt is not None and evidence.doubt is not Reason.DOUBT_STANDS:
         doubted_s = min(memory.doubted_s, now.mono_s)
         memory = replace(memory, doubted_s=doubted_s, last_doubted_s=now.mono_s)
     elif now.mono_s - memory.last_doubted_s >= DOUBT_LASTS_S and memory.doubted_s != float("inf"):

@@ -44,7 +44,7 @@ def always_on(night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> R
 
 
 def plain_thermostat(night: Night, seed: int, suffer: Iterable[FaultSetting] = ()) -> Record:
-    """Return what a thermostat at 0 °C for each tree makes of the night; its probe suffers the same faults."""
+    """Return what a thermostat at 0 °C for each tree makes of the night, its probe suffering the same."""
     return Thermostats(night, seed, suffer).follow().world.record
 
 

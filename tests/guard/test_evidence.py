@@ -140,21 +140,25 @@ def test_a_probe_far_off_does_not_count_and_an_unsound_one_keeps_its_own_fault()
 
 
 @pytest.mark.parametrize(
-    ("mean_c", "trusted", "suspect", "doubt"),
+    ("mean_c", "trusted", "speaks_against", "doubt"),
     [
-        (4.0, True, False, None),
-        (2.9, True, False, Reason.WITNESS_COLDER),  # more than two spreads of 0.5 K below
-        (2.9, False, False, None),
-        (4.0, True, True, None),  # the model is sure that the tree is warm
-        (0.9, True, True, Reason.WITNESS_COLDER),
-        (4.0, False, True, Reason.PROBE_SUSPECT),
+        (4.0, True, "", None),
+        (2.9, True, "", Reason.WITNESS_COLDER),  # more than two spreads of 0.5 K below
+        (2.9, False, "", None),
+        (4.0, True, "suspect", None),  # the model is sure that the tree is warm
+        (0.9, True, "suspect", Reason.WITNESS_COLDER),
+        (4.0, False, "suspect", Reason.PROBE_SUSPECT),
+        (4.0, True, "stands", None),
+        (0.9, True, "stands", Reason.WITNESS_COLDER),
+        (4.0, False, "stands", Reason.DOUBT_STANDS),
+        (3.0, True, "stands", Reason.DOUBT_STANDS),  # two spreads above the limit, and not more
     ],
 )
-def test_doubt_is_cast_by_the_model_s_word_and_by_past_days(mean_c, trusted, suspect, doubt):
+def test_doubt_is_cast_by_the_model_s_word_and_by_what_was_before(mean_c, trusted, speaks_against, doubt):
     word = Word(mean_c=mean_c, spread_k=0.5, trusted=trusted)
-    limit_c = 2.0
-    assert beside(SOUND, word, limit_c, suspect=suspect).doubt is doubt
-    assert beside(UNSOUND, word, limit_c, suspect=suspect) is UNSOUND
+    limit_c, before = 2.0, {speaks_against: True} if speaks_against else {}
+    assert beside(SOUND, word, limit_c, **before).doubt is doubt
+    assert beside(UNSOUND, word, limit_c, **before) is UNSOUND
 
 
 def test_where_the_model_is_sure_that_the_tree_is_warm_there_is_no_doubt():

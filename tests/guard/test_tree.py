@@ -9,7 +9,7 @@ import pytest
 from controller.guard.decision import BAD_INPUT, Reason
 from controller.guard.evidence import Evidence
 from controller.guard.hand import HandOrder, Order
-from controller.guard.tree import DOUBT_LASTS_S, TreeMemory, TreeRules, decide_tree
+from controller.guard.tree import DOUBT_LASTS_S, DOUBT_S, TreeMemory, TreeRules, decide_tree
 from controller.guard.witness import Word
 from controller.plan.plan import Ask
 from tests.conftest import DUSK, at
@@ -216,7 +216,7 @@ def doubted(memory, temp_c, *, doubt=Reason.WITNESS_COLDER, hand=None, mono_s=10
     return decide_tree(RULES, memory, evidence, hand, at(mono_s))
 
 
-@pytest.mark.parametrize("doubt", [Reason.WITNESS_COLDER, Reason.PROBE_SUSPECT])
+@pytest.mark.parametrize("doubt", [Reason.WITNESS_COLDER, Reason.PROBE_SUSPECT, Reason.DOUBT_STANDS])
 @pytest.mark.parametrize("hand", [None, order(Order.HAND_OFF)])
 def test_a_doubted_reading_means_heat_whatever_was_ordered(doubt, hand):
     decision, _ = doubted(RESTING, 9.0, doubt=doubt, hand=hand)
@@ -235,6 +235,16 @@ def test_a_doubt_says_what_the_model_explains_and_how_long_it_has_lasted():
     _, memory = decide(memory, 9.0, mono_s=9000.0)
     assert decide(memory, 9.0, mono_s=9010.0)[1] is memory
     assert doubted(memory, 9.0, mono_s=9020.0)[0].age_s == 0.0, "one that had passed begins anew"
+
+
+def test_a_doubt_that_stands_ends_by_itself_half_an_hour_after_the_model_last_spoke():
+    _, memory = doubted(RESTING, 9.0, mono_s=1000.0)
+    decision, memory = doubted(memory, 9.0, doubt=Reason.DOUBT_STANDS, mono_s=1000.0 + DOUBT_S)
+    assert "for 600 s that has been, again and again, more than house, outside" in decision.because
+    _, memory = doubted(memory, 9.0, doubt=Reason.DOUBT_STANDS, mono_s=1000.0 + DOUBT_LASTS_S - 10.0)
+    assert memory.doubted_s == 1000.0
+    _, memory = doubted(memory, 9.0, doubt=Reason.DOUBT_STANDS, mono_s=1000.0 + DOUBT_LASTS_S)
+    assert memory.doubted_s == float("inf")
 
 
 def test_a_doubted_reading_still_cuts_a_string_that_is_too_hot():

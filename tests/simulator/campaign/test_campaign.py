@@ -73,6 +73,14 @@ def test_a_campaign_goes_on_where_it_was_stopped(tmp_path):
 
 
 @pytest.mark.long
+def test_a_tree_whose_probe_hangs_in_its_neighbour_s_fleece_is_kept():
+    outcome = play_task(Task(night="clear-calm", seed=1, onset="before the coldest", fault="S17"))
+    assert outcome.avoidable == ()
+    assert "witness-colder.lemon" in outcome.found
+    assert "lemon" in outcome.thermostat_avoidable
+
+
+@pytest.mark.long
 def test_a_night_with_a_fault_of_its_own_can_suffer_another():
     fault = Task(night="mains-cut", seed=1, onset="before the coldest", fault="S24")
     outcome = play_task(fault)
