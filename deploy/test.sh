@@ -25,7 +25,8 @@ bin=.venv-test/bin
 "$bin/ruff" format --check .
 "$bin/mypy"
 "$bin/lint-imports"
-"$bin/python" -m pytest -m "not long" --cov --cov-report= "$@"
+# a worker for each core; "-n 0" after it runs everything in one process
+"$bin/python" -m pytest -m "not long" -n auto --maxprocesses 4 --dist worksteal --cov --cov-report= "$@"
 # The core decides about crops: every branch of it must have been walked in a test.
 "$bin/coverage" report --show-missing --skip-covered --fail-under=100 \
   --include='controller/physics.py,controller/thermal/*,controller/crop/*,controller/plan/*,controller/guard/*,controller/keeper.py'

@@ -40,6 +40,7 @@ def pytest_addoption(parser):
 def pytest_configure(config):
     config.stash[MARKED] = defaultdict(list)
     config.stash[_SEEN] = {}
+    config.pluginmanager.register(_Gathering(config.stash))
 
 
 @pytest.fixture
@@ -68,15 +69,27 @@ def pytest_collection_modifyitems(config, items):
                 config.stash[MARKED][fault].append(item.nodeid)
 
 
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item, call):
-    report = yield
-    if report.when == "call" or report.skipped:
-        item.config.stash[_SEEN][item.nodeid] = (report.outcome, dict(report.user_properties))
-    return report
+class _Gathering:
+    """Gathers what the tests said, also those of the worker processes of ``pytest -n``."""
+
+    def __init__(self, stash):
+        self._marked, self._seen = stash[MARKED], stash[_SEEN]
+
+    def pytest_runtest_logreport(self, report):
+        if report.when == "call" or report.skipped:
+            self._seen[report.nodeid] = (report.outcome, dict(report.user_properties))
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node, error):
+        """Take a worker's marks: the process that starts the workers collects nothing itself."""
+        if error is None:
+            self._marked.update(node.workeroutput["marked"])
 
 
 def pytest_sessionfinish(session):
+    if hasattr(session.config, "workeroutput"):  # a worker: the one that gathers says the rest
+        session.config.workeroutput["marked"] = dict(session.config.stash[MARKED])
+        return
     file = session.config.getoption("--fault-table")
     if file is not None:
         file.write_text(table(session.config), encoding="utf-8")
