@@ -14,9 +14,7 @@ import signal
 import threading
 import time
 import uuid
-from collections import OrderedDict
 from dataclasses import replace
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -36,8 +34,7 @@ from controller.bus.outbound import answer_payload, send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.clock import Clock, clock_for, now_on
-from controller.errors import AlreadyRunningError, ForecastError, JournalError, LogbookError, ModelError
-from controller.foresight import Foresight
+from controller.errors import AlreadyRunningError
 from controller.guard.events import (
     Action,
     BoardGone,
@@ -49,32 +46,21 @@ from controller.guard.events import (
     Found,
     GiveLease,
     HandOrdered,
-    HouseKnown,
     Noted,
-    OutlookMade,
-    PlanMade,
     ProbeHeard,
     Reply,
     Tick,
 )
-from controller.guard.finding import Finding, FindingCode
 from controller.guard.state import State, begin
+from controller.inbox import Inbox
 from controller.jobs import Job, Jobs
 from controller.journal.store import lock_folder, state_folder
 from controller.journal.writer import Journal, Then
-from controller.keeper import handle, outside_temp_c
-from controller.learn.findings import WINDOW_S, findings_of
-from controller.learn.from_journal import record_of_journal
-from controller.learn.models import Model, Models
-from controller.learn.nightly import run_fit
+from controller.keeper import handle
 from controller.log import start_logging
+from controller.look_ahead import LookAhead
 from controller.memory import stay_small
-from controller.physics import FloatArray
 from controller.plain_boards import PlainThread
-from controller.plan.advice import Advice, Doubts, Task, advise
-from controller.plan.certainty import model_spread_k
-from controller.plan.outlook import outlook_of
-from controller.plan.plan import Plan, plan_of
 from controller.plan.slots import SLOT_S
 from controller.proofs import SOURCE as PROOFS
 from controller.proofs import Proofs
@@ -82,10 +68,8 @@ from controller.recall import Recall, still_wanted
 from controller.service import notify
 from controller.site.model import Site
 from controller.thermal.fruit import lagged_c
-from controller.thermal.inputs import inputs_of
 from controller.thermal.parameters import parameters_of
 from controller.vitals import LEAVE_WITHIN_S, STUCK_S, Vitals, leave_within
-from controller.weather.forecast import Forecast
 
 TICK_S = 10.0
 NO_CLOCK = "the clock is not set, or has just jumped: times said may be wrong; control goes on without it"
@@ -98,42 +82,12 @@ DIAGNOSE_S = 3600.0
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
 SELF_HEARD_S = 90.0
-NO_PLAN = "the forecast is too short or holds no sound numbers: the guard works without a plan"
 # So long may the thread for plain boards stand still: their last text stands meanwhile.
 STOOD_STILL_S = 30.0
 EXIT_DEAD_THREAD = 70
 CLIENT = "controller"
-MOST_WAITING = 2000
 
 log = structlog.stdlib.get_logger()
-
-
-class Inbox:
-    """Messages waiting for the control loop: the latest of each topic, in order of arrival, bounded."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._waiting: OrderedDict[str, Message | Event] = OrderedDict()
-        self.arrived = threading.Event()
-        self.dropped = 0
-
-    def put(self, key: str, item: Message | Event) -> None:
-        """Leave an item; an older one with the same key is forgotten."""
-        with self._lock:
-            self._waiting.pop(key, None)
-            if len(self._waiting) >= MOST_WAITING:
-                self._waiting.popitem(last=False)
-                self.dropped += 1
-            self._waiting[key] = item
-        self.arrived.set()
-
-    def take_all(self) -> list[Message | Event]:
-        """Return what waits, and forget it."""
-        with self._lock:
-            self.arrived.clear()
-            items = list(self._waiting.values())
-            self._waiting.clear()
-        return items
 
 
 class Daemon:
@@ -155,18 +109,13 @@ class Daemon:
         self.site, self.clock, self.site_trouble = site, clock, site_trouble
         self.topics = Topics(site.name)
         self.session = uuid.uuid4().hex[:12]
+        self._state = begin(site, self.session)
         self.inbox = Inbox()
         self.inbound = Inbound(site)
         self.stopping = threading.Event()
         self.journal = Journal(folder / "journal.db")
-        self.foresight = Foresight(site, folder)
-        self.folder = folder
-        self.models = Models(folder)
         self.proofs = Proofs(site, folder)
         self.recall = Recall(self.journal.path, clock)
-        self.forecast_trouble = self.plan_trouble = self.model_trouble = ""
-        self._expectation: Forecast | None = None
-        self._certainty: tuple[str, FloatArray] | None = None
         self.transport = MqttTransport(
             site.broker,
             f"{site.name}-{CLIENT}",
@@ -180,20 +129,21 @@ class Daemon:
             protocol=site.broker.protocol,
         )
         self.answers = Answers(self._answer, KEPT_WITHIN_S * clock.pace)
+        self.ahead = LookAhead(
+            site, folder, clock, self.journal, self.inbox, state=lambda: self._state, stopping=self.stopping
+        )
         self.desk = Desk(site, self.journal, clock, self.transport.publish)
         self.plain = PlainThread(site, clock)
         self.jobs = Jobs(self._all_jobs())
         self.vitals = Vitals()
         self._cycled_s = time.monotonic()
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
-        self._state = begin(site, self.session)
         self._kept_s: dict[str, float] = {}
         self._status_due_s = float("-inf")
         parameters = parameters_of(site)
         self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
         self._fruit_c: dict[str, float] = {}
         self._fruit_at_s = float("-inf")
-        self._advice: tuple[Advice, ...] = ()
 
     # ---- what other threads leave here ----------------------------------------------------------------
 
@@ -216,125 +166,10 @@ class Daemon:
     def _alive(self, *, alive: bool) -> bytes:
         return AlivePayload(session=self.session, alive=alive).to_json()
 
-    def pull_forecast(self) -> None:
-        """Fetch a forecast and leave an outlook for the control loop; a job, so it may fail."""
-        now, state = now_on(self.clock), self._state
-        if not now.clock_trusted:
-            self._without_clock()
-            return
-        try:
-            outside_c = outside_temp_c(state, now)
-            self.foresight.learn(now.utc, outside_c)
-            forecast, fresh = self.foresight.expected(now.utc, outside_c)
-            if fresh is not None:
-                self.journal.put_forecast(fresh)
-            model = self._model()
-            outlook = outlook_of(self.site, forecast, state.latest_c, now.utc, parameters=model.parameters)
-            self.inbox.put("outlook", OutlookMade(outlook=outlook))
-            weather = inputs_of(forecast, self.site, model.parameters, now.utc)
-            known = HouseKnown(parameters=model.parameters, noise=model.noise, weather=weather)
-            self.inbox.put("house-known", known)
-            self._expectation = forecast
-            self._plan_with(model, forecast)
-            self.forecast_trouble = self.foresight.trouble
-            log.info(
-                "outlook",
-                says=outlook.sentence if outlook else "",
-                fresh=fresh is not None,
-                model=model.name,
-                trouble=self.forecast_trouble,
-            )
-        except ForecastError as error:
-            self.forecast_trouble = str(error)
-            log.warning("forecast_failed", trouble=str(error))
-
-    def _without_clock(self) -> None:
-        """Take outlook and plan away: without a sound clock nobody knows which hour of a forecast is now."""
-        self._expectation = None
-        self.inbox.put("outlook", OutlookMade(outlook=None))
-        self.inbox.put("plan", PlanMade(plan=None))
-        self.forecast_trouble = "the clock is not sound, so no forecast can be looked up"
-
-    def make_plan(self) -> None:
-        """Leave a plan for the control loop; a job.  If it fails, the guard goes on alone."""
-        if (expected := self._expectation) is not None:
-            self._plan_with(self._model(), expected)
-
-    def _plan_with(self, model: Model, expected: Forecast) -> None:
-        plan = None
-        try:
-            now = self.clock.utc()
-            certainty_k = self._certainty_k(model, now)
-            plan = plan_of(self.site, expected, self._state.latest_c, now, model.parameters, certainty_k)
-            self.plan_trouble = "" if plan is not None else NO_PLAN
-        except Exception as error:  # (the edge of a job: a plan is worth no crash)
-            self.plan_trouble = f"planning failed ({error}): the guard works without a plan"
-            log.exception("plan_failed")
-        if plan is not None and plan.is_short:
-            log.info("plan", says=plan.sentence)
-        self.inbox.put("plan", PlanMade(plan=plan))
-        self._make_advice(expected, plan)
-
-    def _certainty_k(self, model: Model, now: datetime) -> FloatArray:
-        """Return how uncertain the model is by how far ahead, worked out once for each model."""
-        if self._certainty is None or self._certainty[0] != model.name:
-            spread_k = model_spread_k(self.site, model.parameters, model.noise, model.doubt, now)
-            self._certainty = (model.name, spread_k)
-        return self._certainty[1]
-
     def _plan_soon(self, why: str) -> None:
         """Let the next plan be made at once instead of at its quarter of an hour."""
         log.info("plan_soon", why=why)
         self.jobs.soon("plan")
-
-    def _look_for_strays(self) -> None:
-        """Plan anew where a tree is not where the plan saw it now."""
-        state = self._state
-        if state.plan is None:
-            return
-        probes = {tree.name: tree.probes[0] for tree in self.site.trees}
-        age_s = self.clock.mono_s() - state.plan_came_s
-        if tree := state.plan.strays(state.latest_c, probes, age_s):
-            self._plan_soon(f"{tree} is not as warm as the plan saw it")
-
-    def _make_advice(self, expected: Forecast, plan: Plan | None) -> None:
-        """Work out what hands should do; nothing switches by it, so if it fails, it is only not told."""
-        try:
-            state = self._state
-            self._advice = advise(
-                self.site, expected, plan, state.latest_c, self.clock.utc(), doubts=_doubts(state)
-            )
-        except Exception:  # (the edge of a job: advice is worth no crash)
-            self._advice = ()
-            log.exception("advice_failed")
-
-    def fit_model(self) -> None:
-        """Let a challenger learn from the journal in a child process; a scheduler's job, so it may fail."""
-        try:
-            log.info("fit", says=run_fit(self.site, self.folder, self.stopping))
-        except (ModelError, OSError) as error:
-            log.warning("fit_failed", trouble=str(error))
-
-    def diagnose(self) -> None:
-        """Leave what the last days' readings speak for; a scheduler's job, so it may fail."""
-        found: tuple[Finding, ...] = ()
-        try:
-            if (model := self._model()).is_learnt:
-                logbook = record_of_journal(self.journal.path, self.site, WINDOW_S)
-                found = findings_of(logbook.record, model.parameters, model.noise, self.site)
-        except (JournalError, LogbookError) as error:
-            log.info("nothing_diagnosed", because=str(error))
-        except Exception:  # (the edge of a job: a diagnosis is worth no crash)
-            log.exception("diagnosis_failed")
-        for one in found:
-            log.warning("found", code=str(one.code), target=one.target, because=one.because)
-        self.inbox.put("found-by-model", Found(source="model", findings=found))
-
-    def _model(self) -> Model:
-        """Return the model in use, and note why where it is not the one last accepted."""
-        model = self.models.in_use(self.site)
-        self.model_trouble = model.remark
-        return model
 
     # ---- the control loop -----------------------------------------------------------------------------
 
@@ -447,14 +282,15 @@ class Daemon:
         if mono_s < self._status_due_s:
             return
         self._status_due_s = mono_s + STATUS_S
-        self._look_for_strays()
+        if tree := self.ahead.stray():
+            self._plan_soon(f"{tree} is not as warm as the plan saw it")
         self._follow_fruit(mono_s)
         shown = self.desk.shown
         status = status_of(
             self._state,
             now_on(self.clock),
             fruit_c=self._fruit_c,
-            advice=self._advice,
+            advice=self.ahead.advice,
             notices=self._troubles().notices,
             alarms=alarms_for_status(shown),
             alarms_more=max(0, len(shown) - MOST_SHOWN),
@@ -465,9 +301,9 @@ class Daemon:
         outlook = self._state.outlook
         return Troubles(
             site=self.site_trouble,
-            forecast=self.forecast_trouble,
-            plan=self.plan_trouble,
-            model=self.model_trouble,
+            forecast=self.ahead.forecast_trouble,
+            plan=self.ahead.plan_trouble,
+            model=self.ahead.model_trouble,
             journal=self.journal.trouble,
             broker=self.transport.trouble,
             alarm=self.desk.trouble,
@@ -542,11 +378,18 @@ class Daemon:
         # a random minute of the hour, so that all sites together do not ask the service at once
         jitter_s = random.uniform(0, FORECAST_S / 4) if self.clock.pace == 1.0 else 0.0  # noqa: S311 (no secret)
         jobs = (
-            Job("forecast", self.pull_forecast, 0.0, FORECAST_S + jitter_s, 600.0, at_once_after_jump=True),
-            Job("plan", self.make_plan, SLOT_S, SLOT_S, 300.0),
+            Job(
+                "forecast",
+                self.ahead.pull_forecast,
+                0.0,
+                FORECAST_S + jitter_s,
+                600.0,
+                at_once_after_jump=True,
+            ),
+            Job("plan", self.ahead.make_plan, SLOT_S, SLOT_S, 300.0),
             Job("prune", self._prune, 600.0, 86400.0, 300.0),
-            Job("fit", self.fit_model, FIRST_FIT_S, FIT_S, 7200.0),
-            Job("diagnose", self.diagnose, DIAGNOSE_S, DIAGNOSE_S, 1800.0),
+            Job("fit", self.ahead.fit_model, FIRST_FIT_S, FIT_S, 7200.0),
+            Job("diagnose", self.ahead.diagnose, DIAGNOSE_S, DIAGNOSE_S, 1800.0),
         )
         pace = self.clock.pace  # deadlines are the machine's, not the rehearsal's
         return tuple(replace(j, first_s=j.first_s / pace, every_s=max(1.0, j.every_s / pace)) for j in jobs)
@@ -624,25 +467,6 @@ def run_daemon(
     finally:
         listener.stop()
         lock.close()
-
-
-# What readings that speak against something ask of hands.
-_LOOKS = {
-    FindingCode.FLEECE_OFF: Task.COVER,
-    FindingCode.FLEECE_WET: Task.DRY,
-    FindingCode.STRING_DEAD: Task.CHECK,
-    FindingCode.STRING_HALF_DEAD: Task.CHECK,
-}
-
-
-def _doubts(state: State) -> Doubts:
-    """Return what readings speak against, for advice: a word that a tree is covered does not silence it."""
-    return {
-        (_LOOKS[finding.code], finding.target): finding.because
-        for findings in state.findings.values()
-        for finding in findings
-        if finding.code in _LOOKS
-    }
 
 
 def _end_process(stopping: threading.Event, args: threading.ExceptHookArgs) -> None:

@@ -8,11 +8,12 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from controller import daemon as module
+from controller import look_ahead
 from controller.alarm.services import SERVICES
 from controller.bus.messages import AnswerPayload, read
 from controller.bus.transport import Message
 from controller.clock import SystemClock, now_on
-from controller.daemon import MOST_WAITING, NO_CLOCK, STUCK_S, Daemon
+from controller.daemon import NO_CLOCK, STUCK_S, Daemon
 from controller.foresight import from_journal
 from controller.guard.confirm import Confirmation, done
 from controller.guard.events import (
@@ -28,6 +29,7 @@ from controller.guard.events import (
 )
 from controller.guard.finding import Finding, FindingCode
 from controller.guard.hand import HandOrder, Order
+from controller.inbox import MOST_WAITING
 from controller.plan.advice import Task
 from controller.plan.plan import plan_of
 from controller.site.work import Work
@@ -50,56 +52,66 @@ def left(daemon):
 
 
 def test_without_a_forecast_no_plan_is_made(daemon):
-    daemon.make_plan()
+    daemon.ahead.make_plan()
     assert left(daemon) == []
 
 
 def test_a_plan_is_left_for_the_control_loop(daemon, curlew_yard, monkeypatch):
     plan = plan_of(curlew_yard, forecast(-12.0), READINGS, LATE)
-    monkeypatch.setattr(module, "plan_of", lambda *_: plan)
-    daemon._expectation = forecast(-12.0)
-    daemon.make_plan()
+    monkeypatch.setattr(look_ahead, "plan_of", lambda *_: plan)
+    daemon.ahead._expectation = forecast(-12.0)
+    daemon.ahead.make_plan()
     assert left(daemon) == [PlanMade(plan=plan)]
-    assert daemon.plan_trouble == ""
+    assert daemon.ahead.plan_trouble == ""
 
 
 def test_planning_that_fails_takes_the_last_plan_away_and_is_told(daemon, monkeypatch):
     def fails(*_):
         raise ZeroDivisionError("a fault put in by the test")
 
-    monkeypatch.setattr(module, "plan_of", fails)
-    daemon._expectation = forecast(-12.0)
-    daemon.make_plan()
+    monkeypatch.setattr(look_ahead, "plan_of", fails)
+    daemon.ahead._expectation = forecast(-12.0)
+    daemon.ahead.make_plan()
     assert left(daemon) == [PlanMade(plan=None)]
-    assert "planning failed (a fault put in by the test)" in daemon.plan_trouble
+    assert "planning failed (a fault put in by the test)" in daemon.ahead.plan_trouble
 
 
 def test_a_forecast_that_allows_no_plan_is_told(daemon, monkeypatch):
-    monkeypatch.setattr(module, "plan_of", lambda *_: None)
-    daemon._expectation = forecast(-12.0)
-    daemon.make_plan()
+    monkeypatch.setattr(look_ahead, "plan_of", lambda *_: None)
+    daemon.ahead._expectation = forecast(-12.0)
+    daemon.ahead.make_plan()
     assert left(daemon) == [PlanMade(plan=None)]
-    assert "the guard works without a plan" in daemon.plan_trouble
+    assert "the guard works without a plan" in daemon.ahead.plan_trouble
 
 
 def test_the_model_s_certainty_is_worked_out_once_for_each_model(daemon, monkeypatch):
     asked = []
-    monkeypatch.setattr(module, "model_spread_k", lambda *given: asked.append(given) or "spread")
+    monkeypatch.setattr(look_ahead, "model_spread_k", lambda *given: asked.append(given) or "spread")
     for _ in range(3):
-        assert daemon._certainty_k(daemon._model(), daemon.clock.utc()) == "spread"
+        assert daemon.ahead._certainty_k(daemon.ahead._model(), daemon.clock.utc()) == "spread"
     assert len(asked) == 1
-    assert daemon._certainty_k(replace(daemon._model(), name="another"), daemon.clock.utc()) == "spread"
+    assert (
+        daemon.ahead._certainty_k(replace(daemon.ahead._model(), name="another"), daemon.clock.utc())
+        == "spread"
+    )
     assert len(asked) == 2
 
 
 class Jobs:
     """Notes which job is to run at once."""
 
+    trouble = ""
+
     def __init__(self):
         self.asked = []
 
     def soon(self, name):
         self.asked.append(name)
+
+
+def publish_status(daemon):
+    daemon._status_due_s = float("-inf")
+    daemon._publish_status()
 
 
 def test_a_hand_order_and_a_tree_that_strays_are_planned_for_at_once(daemon, curlew_yard):
@@ -112,15 +124,15 @@ def test_a_hand_order_and_a_tree_that_strays_are_planned_for_at_once(daemon, cur
     assert jobs.asked == ["plan"]
     daemon._apply(HandOrdered(order=replace(order, target="no-such-tree")))
     assert jobs.asked == ["plan"], "a refused order changes nothing"
-    daemon._look_for_strays()
+    publish_status(daemon)
     plan = plan_of(curlew_yard, forecast(-6.0), READINGS, LATE)
     daemon._apply(PlanMade(plan=plan))
     daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3])))
     daemon._state = replace(daemon._state, plan_came_s=daemon.clock.mono_s() - 600.0)
-    daemon._look_for_strays()
+    publish_status(daemon)
     assert jobs.asked == ["plan"]
     daemon._apply(ProbeHeard(probe="air-lemon", temp_c=float(plan.course.tree_temp_c[0, 3]) - 3.0))
-    daemon._look_for_strays()
+    publish_status(daemon)
     assert jobs.asked == ["plan", "plan"]
 
 
@@ -146,11 +158,11 @@ def test_a_service_s_trouble_is_found_told_to_the_desk_and_gone_when_it_is(daemo
 
     daemon._report()
     before = codes(daemon.state.findings[SERVICES])
-    daemon.plan_trouble = "planning failed"
+    daemon.ahead.plan_trouble = "planning failed"
     daemon._report()
     assert set(codes(daemon.state.findings[SERVICES])) - set(before) == {FindingCode.PLAN_TROUBLE}
     assert FindingCode.PLAN_TROUBLE in codes(daemon.desk._situation.findings)
-    daemon.plan_trouble = ""
+    daemon.ahead.plan_trouble = ""
     daemon._report()
     assert codes(daemon.state.findings[SERVICES]) == before
 
@@ -172,7 +184,7 @@ def test_advice_hears_what_readings_speak_against(daemon):
     )
     other = replace(finding, code=FindingCode.PROBE_STALE, target="air-lemon")
     daemon._apply(Found(source="model", findings=(finding, other)))
-    assert module._doubts(daemon.state) == {(Task.COVER, "lemon"): "it cools like a bare tree"}
+    assert look_ahead._doubts(daemon.state) == {(Task.COVER, "lemon"): "it cools like a bare tree"}
 
 
 # ---- what only a new process mends -------------------------------------------------------------------------
@@ -254,10 +266,10 @@ def unsure(daemon, monkeypatch):
 @pytest.mark.fault("C05", "C06", "D16")
 def test_without_a_clock_nothing_is_foreseen_recalled_or_pruned(unsure, monkeypatch):
     asked = []
-    monkeypatch.setattr(type(unsure.foresight), "expected", lambda *_: asked.append(1))
-    unsure._expectation = forecast(-12.0)
-    unsure.pull_forecast()
-    unsure.make_plan()
+    monkeypatch.setattr(type(unsure.ahead.foresight), "expected", lambda *_: asked.append(1))
+    unsure.ahead._expectation = forecast(-12.0)
+    unsure.ahead.pull_forecast()
+    unsure.ahead.make_plan()
     assert asked == []
     assert [type(item) for item in unsure.inbox.take_all()] == [OutlookMade, PlanMade]
     assert unsure._troubles().clock == NO_CLOCK

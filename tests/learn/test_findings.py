@@ -115,19 +115,19 @@ def test_the_daemon_leaves_what_it_found_for_the_keeper(tmp_path, learnt, monkey
     one = Finding(
         code=FindingCode.FLEECE_OFF, target="lemon", severity=4, because="a test", look_at="the fleece"
     )
-    monkeypatch.setattr("controller.daemon.findings_of", lambda *_: (one,))
-    daemon.diagnose()
+    monkeypatch.setattr("controller.look_ahead.findings_of", lambda *_: (one,))
+    daemon.ahead.diagnose()
     assert daemon.inbox.take_all() == [Found(source="model", findings=(one,))]
 
     def fail(*_):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("controller.daemon.findings_of", fail)
-    daemon.diagnose()  # told in the log; what was found before no longer stands
+    monkeypatch.setattr("controller.look_ahead.findings_of", fail)
+    daemon.ahead.diagnose()  # told in the log; what was found before no longer stands
     assert daemon.inbox.take_all() == [Found(source="model", findings=())]
     empty = Daemon(SITE, tmp_path / "empty", SystemClock())
-    monkeypatch.setattr(empty.models, "in_use", lambda _: _learnt_model())
-    empty.diagnose()  # no journal yet
+    monkeypatch.setattr(empty.ahead.models, "in_use", lambda _: _learnt_model())
+    empty.ahead.diagnose()  # no journal yet
     assert empty.inbox.take_all() == [Found(source="model", findings=())]
 
 

@@ -85,16 +85,16 @@ def test_the_daemon_s_outlook_uses_the_accepted_model_and_a_failed_fit_changes_n
         doubt=doubt_of_handbook(leaky.tree_count),
         remark="a word",
     )
-    monkeypatch.setattr(daemon.models, "in_use", lambda _: model)
+    monkeypatch.setattr(daemon.ahead.models, "in_use", lambda _: model)
     monkeypatch.setattr("controller.clock.SystemClock.utc", lambda _: DUSK)
     expected = forecast(-6.0)
-    monkeypatch.setattr(daemon.foresight, "expected", lambda *_: (expected, None))
-    daemon.pull_forecast()
+    monkeypatch.setattr(daemon.ahead.foresight, "expected", lambda *_: (expected, None))
+    daemon.ahead.pull_forecast()
     (made,) = [item for item in daemon.inbox.take_all() if isinstance(item, OutlookMade)]
     handbook = outlook_of(SITE, expected, {}, DUSK)
     learnt = outlook_of(SITE, expected, {}, DUSK, parameters=leaky)
     assert made.outlook.house_min_c == learnt.house_min_c != handbook.house_min_c
-    assert daemon.model_trouble == "a word"
-    daemon.fit_model()  # there is no journal: told, and no exception
-    monkeypatch.setattr("controller.daemon.run_fit", lambda *_: "a model is accepted")
-    daemon.fit_model()
+    assert daemon.ahead.model_trouble == "a word"
+    daemon.ahead.fit_model()  # there is no journal: told, and no exception
+    monkeypatch.setattr("controller.look_ahead.run_fit", lambda *_: "a model is accepted")
+    daemon.ahead.fit_model()
