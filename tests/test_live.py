@@ -40,7 +40,7 @@ def rehearsal(restart_after_s, site=None):
     thread = threading.Thread(target=live.run)
     thread.start()
     try:
-        until(lambda: live.world is not None and hasattr(live, "daemon") and rests(live), 30.0)
+        until(lambda: live.world is not None and hasattr(live, "daemon") and rests(live), 90.0)
         yield live
     finally:
         live.stopping.set()
