@@ -384,13 +384,15 @@ def test_closing_what_was_never_started_is_harmless():
 
 
 def test_closing_from_a_callback_does_not_wait_for_itself(play):
-    done = []
+    clients, done = [], []
 
     def leave(_message):
         start_s = time.monotonic()
-        client.close()
+        clients[0].close()
         done.append(time.monotonic() - start_s)
 
-    _, client = play(ACCEPTED["3.1.1"] + publish_packet(b"a/b", b"x", "3.1.1"), listener=leave)
+    # known before it starts: the message may come before play() returns
+    packets = ACCEPTED["3.1.1"] + publish_packet(b"a/b", b"x", "3.1.1")
+    play(packets, listener=leave, before_start=clients.append)
     until(lambda: done)
     assert done[0] < 1.0
