@@ -18,8 +18,8 @@ from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters, parameters_of
 
-# Form 3 has two layers of soil, and the upper one under each tree.
-FORM = 3
+# Form 4 has two layers of soil, the upper one under each tree, and a sky that errs.
+FORM = 4
 HANDBOOK = "handbook"
 # Small files, one a night at most; what is older than this many is deleted, never the one in use.
 MOST_KEPT = 400

@@ -14,11 +14,11 @@ from controller.thermal.trial import night_hindcast
 # A probe shows its own corner of the house, not the mixed air of the model [K].  Held: left free it falls
 # until the house follows its probes and foretells nothing (3 K wrong after twelve hours, on a simulated house
 # with five trees).
-CORNER_K = 0.5
+CORNER_K = 0.4
 # How far the weather at the house may lie from what it is told, for days [K].  Held: with more, what the
 # model misjudges by day is carried into the night.  Both were tried on houses in EnergyPlus that are none
-# of the bench's: of 0.4 to 0.6 K, and of 0.3 to 1 K.
-LASTING_K = 0.5
+# of the bench's: of 0.2 to 0.7 K, and of 0.2 to 0.5 K.
+LASTING_K = 0.4
 # The errors of one night hang together and count as one; so many nights stand for what is thought beforehand.
 NIGHTS_BEFOREHAND = 7.0
 _SETTLE_S, _APART_S = 86400.0, 2.0 * 3600.0

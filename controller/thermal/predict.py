@@ -13,6 +13,7 @@ from controller.thermal.model import (
     HOUSE,
     MASS,
     OFFSET,
+    SKY_ERROR,
     SUBSOIL,
     Stepper,
     fruits,
@@ -151,6 +152,7 @@ def initial_state(
     state[HOUSE] = house_c
     state[MASS] = first_finite(mass_temp_c, 0.5 * (house_c + deep_temp_c), house_c)
     state[OFFSET] = offset_k
+    state[SKY_ERROR] = 0.0
     # the daily wave is felt half as much there
     state[SUBSOIL] = first_finite(0.5 * (state[MASS] + deep_temp_c), state[MASS])
     state[trees(count)] = np.where(np.isfinite(tree_c), tree_c, house_c)

@@ -97,7 +97,7 @@ def spoil(body, **changes):
         (lambda _: "{", "cannot be read"),
         (lambda _: "[]", "expected a JSON object"),
         (lambda _: " " * 1_000_001, "larger than any model"),
-        (lambda body: json.dumps(spoil(body, form=2)), "form 2, not 3"),
+        (lambda body: json.dumps(spoil(body, form=3)), "form 3, not 4"),
         (lambda body: json.dumps(spoil(body, noise={})), "damaged"),
         (lambda body: json.dumps(spoil(body, parameters={})), "damaged"),
         (

@@ -57,9 +57,10 @@ def test_the_gradient_and_information_are_those_of_the_posterior():
     assert np.linalg.eigvalsh(information).min() > 0.0
 
 
-# Gains do not follow the wind, which costs some thousandths a reading; when the sun comes or goes they take
-# at once the steady state that the slow offset and the soil would need days to reach: that costs some 0.02.
-@pytest.mark.parametrize(("sunny_factor", "each"), [(1.0, 5e-3), (4.0, 0.025)])
+# Gains follow the wind by three classes, which costs some thousandths a reading; when the sun comes or goes
+# they take at once the steady state that the slow offset and the soil would need days to reach: that costs
+# some 0.02.
+@pytest.mark.parametrize(("sunny_factor", "each"), [(1.0, 9e-3), (4.0, 0.025)])
 def test_the_steady_likelihood_is_close_to_the_exact_one(sunny_factor, each):
     noise = dataclasses.replace(NOISE, sunny_factor=sunny_factor)
     inputs = STEPPED.inputs
@@ -160,15 +161,16 @@ def test_a_true_model_predicts_with_honest_bands():
 
 def test_spread_adds_noise_parameters_and_members():
     inputs = PASSIVE.inputs
-    window = PASSIVE.part(0, 144).inputs
+    # a wind that rises would hide the sky, and its error with it
+    window = dataclasses.replace(PASSIVE.part(0, 144).inputs, wind_m_s=np.full(144, 2.0))
     start = first_state(P)
     common = {"parameters": FITTED.parameters, "noise": FITTED.noise, "start_mean": start}
     tight = np.eye(state_count(1)) * 1e-4
     plain = spread(**common, start_covariance=tight, inputs=window)
     assert plain.at_s[0] == inputs.start_s
-    assert (np.diff(plain.sd[:, 0]) > -0.01).all()  # rising wind ties the house to the outside
+    assert (np.diff(plain.sd[:, 0]) > -0.01).all()
     learnt = spread(**common, start_covariance=tight, inputs=window, doubt=doubt_of_fit(FITTED))
-    known = [0, 1, 3, 4]  # all but the offset, which no parameter moves
+    known = [0, 1, 3, 5]  # all but the offset and the sky's error, which no parameter moves
     assert (learnt.sd[-1, known] > plain.sd[-1, known]).all()
     assert learnt.mean == pytest.approx(plain.mean)
     members = dataclasses.replace(
@@ -191,7 +193,8 @@ def test_spread_is_the_scatter_of_many_played_nights():
         start_covariance=np.zeros((state_count(1), state_count(1))),
         inputs=window,
     )
-    assert record_states.mean(0) == pytest.approx(result.mean[-2], abs=0.15)
+    stray = (record_states.mean(0) - result.mean[-2]) / result.sd[-2]
+    assert np.abs(stray).max() < 3.5 / np.sqrt(400)
     assert record_states.std(0) == pytest.approx(result.sd[-2], rel=0.12)
     # the share below a limit is the probability given
     limit = float(result.mean[-2, 0])

@@ -8,6 +8,7 @@ from scipy.linalg import expm
 from controller.site.load import example_site, load_site
 from controller.thermal import model
 from controller.thermal.model import Stepper, continuous, discretise, input_count, state_count
+from controller.thermal.noise import Noise, intensity
 from controller.thermal.parameters import parameters_of
 
 P = parameters_of(load_site(example_site("curlew-yard")))
@@ -19,7 +20,7 @@ def capacities(p):
     return np.concatenate(
         [
             [p.house_capacity_j_per_k, p.mass_capacity_j_per_k],
-            [0.0, p.subsoil_capacity_j_per_k],
+            [0.0, p.subsoil_capacity_j_per_k, 0.0],
             p.tree_capacity_j_per_k,
             p.fruit_capacity_j_per_k,
             p.soil_capacity_j_per_k,
@@ -34,6 +35,7 @@ def test_heat_only_crosses_the_boundary_it_should():
     expected = np.zeros(state_count(N))
     expected[model.HOUSE], expected[model.OFFSET] = -outside, outside
     expected[model.SUBSOIL] = -P.deep_w_per_k
+    expected[model.SKY_ERROR] = -P.sky_loss_w_per_k / (1.0 + 3.0 / 4.0)  # as the sky itself, hidden by wind
     # what one node loses another gains, so trees and fruit drop out of the sum
     assert stored == pytest.approx(expected, rel=1e-4, abs=1e-9)
     assert driven[model.OUTSIDE] == pytest.approx(outside, rel=1e-4)
@@ -51,6 +53,17 @@ def test_fleece_changes_only_its_own_trees_loss():
     tree = model.FIRST_TREE + 1
     assert {tuple(pair) for pair in changed} == {(0, 0), (0, tree), (tree, 0), (tree, tree)}
     assert bare[tree, 0] * P.tree_capacity_j_per_k[1] == pytest.approx(P.bare_loss_w_per_k[1])
+
+
+def test_a_sky_that_errs_chills_as_one_that_is_told_and_is_forgotten():
+    A, B = continuous(P, 3.0, 0.0, COVERED)
+    told = B[model.HOUSE, model.SKY] * model.sky_chill_k(5.0, 3.0)
+    assert A[model.HOUSE, model.SKY_ERROR] * 5.0 == pytest.approx(told)
+    Phi, _, Q = discretise(A, B, 4 * 3600.0, intensity(Noise(), N)[0])
+    assert Phi[model.SKY_ERROR, model.SKY_ERROR] == pytest.approx(np.exp(-1.0))
+    # what is forgotten comes anew: the error stays as large as it was
+    kept_k2 = Noise().sky_k ** 2 * Phi[model.SKY_ERROR, model.SKY_ERROR] ** 2
+    assert kept_k2 + Q[model.SKY_ERROR, model.SKY_ERROR] == pytest.approx(Noise().sky_k ** 2)
 
 
 def test_all_free_modes_decay():
