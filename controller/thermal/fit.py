@@ -29,8 +29,6 @@ from controller.thermal.stretches import stretches_of
 # Rounding of the wind for the fit [m/s]; coarser than in a prediction, since its errors average out.
 FIT_WIND_BIN_M_S = 1.0
 FIT_VENT_BIN_M3_S = 0.02
-# Calm, breeze and more: winds at which the steady gains change [m/s].
-GAIN_WINDS_M_S = (1.5, 4.5)
 # At the start the mass is not known, so its first hours say nothing.
 SKIP_S = 12 * 3600.0
 # What serves the coming night best, tried on houses in EnergyPlus that are none of the bench's: of 0.5,
@@ -128,12 +126,9 @@ class Problem:
         modes, self._mode = np.unique(keys, axis=0, return_inverse=True)
         self._wind, self._vent, self._fleece = modes[:, 0], modes[:, 1], modes[:, 3:] != 0
         self._wind, self._vent = self._wind * FIT_WIND_BIN_M_S, self._vent * FIT_VENT_BIN_M3_S
-        # Wind hides the sky and with it the sky's error: gains for each class of wind in each state of sun,
-        # vents and fleece, at the middle mode.
-        wind_class = np.searchsorted(GAIN_WINDS_M_S, modes[:, 0] * FIT_WIND_BIN_M_S)
-        kinds, self._gain_of_mode = np.unique(
-            np.column_stack([wind_class, modes[:, 1:]]), axis=0, return_inverse=True
-        )
+        # Wind hides the sky and with it the sky's error, but gains for classes of wind served a night no
+        # better: one for each state of sun, vents and fleece, at its middle mode.
+        kinds, self._gain_of_mode = np.unique(modes[:, 1:], axis=0, return_inverse=True)
         self._middle = np.array(
             [
                 there[len(there) // 2]

@@ -37,14 +37,14 @@ def steady_covariance(Phi: FloatArray, Q: FloatArray, C: FloatArray, R: FloatArr
     The discrete Riccati equation by the structure-preserving doubling algorithm (Chu, Fan & Lin 2005, from
     memory): each round doubles the number of steps done.  Compared with SciPy's solver in the tests.
     """
-    identity = np.eye(Phi.shape[-1])
+    n = Phi.shape[-1]
+    identity = np.eye(n)
     A = np.swapaxes(Phi, -1, -2)
     G = np.swapaxes(C, -1, -2) @ np.linalg.solve(R, np.broadcast_to(C, (*R.shape[:-2], *C.shape)))
     G, H = np.broadcast_to(G, A.shape), np.broadcast_to(Q, A.shape)
     for _ in range(_DOUBLINGS):
-        W = identity + G @ H
-        WA = np.linalg.solve(W, A)
-        WG = np.linalg.solve(W, G)
+        solved = np.linalg.solve(identity + G @ H, np.concatenate([A, G], axis=-1))
+        WA, WG = solved[..., :n], solved[..., n:]
         step = np.swapaxes(A, -1, -2) @ H @ WA
         G = G + A @ WG @ np.swapaxes(A, -1, -2)
         A = A @ WA

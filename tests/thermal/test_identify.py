@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 from synthetic import NOISE, heater_step, house, played, weather
 
+from controller.thermal import identify as module
 from controller.thermal.house_fit import fit_house
 from controller.thermal.identify import heated_at_length, identifiability
 
@@ -19,6 +20,20 @@ def test_the_heater_step_ends_the_doubt_about_watts():
     assert any("string watts and fleece loss cannot be told apart yet" in words for words in before)
     assert any("known in proportion only" in words for words in before)
     assert not any("string watts" in words or "proportion" in words for words in after)
+
+
+def test_a_house_that_its_strings_hardly_warm_asks_for_a_heater_of_its_own():
+    stepped, _ = played(P, NOISE, heater_step(weather(7, 1), P.string_w, 4), 1)
+    warmed = heater_step(weather(7, 1), P.string_w, 4)
+    warmed.house_heat_w[warmed.string_w[:, 0] > 0.0] = 3000.0
+    warmed, _ = played(P, NOISE, warmed, 1)
+    by_string, by_both = fit_house(stepped, P), fit_house(warmed, P)
+    assert any("house_heater_w" in words for words in identifiability(by_string, stepped))
+    assert not any("house_heater_w" in words for words in identifiability(by_both, warmed))
+    # the loss at the winds that blew is known better than its part in calm air
+    column = [knob.field for knob in by_both.knobs].index("house_loss_w_per_k")
+    whole = module._house_loss_error(by_both, float(warmed.inputs.wind_m_s.mean()))
+    assert 0.0 < whole < by_both.standard_error[column]
 
 
 def test_pulses_are_no_step():
