@@ -45,6 +45,7 @@ def test_the_verdict_weighs_loss_and_electricity_against_the_site_as_it_is(curle
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1800)
 def test_a_january_costs_less_under_more_fleece_and_more_when_held_warmer(curlew_yard):
     pytest.importorskip("demandlib")
     year = reference_year(1)

@@ -16,6 +16,8 @@ from simulator.campaign.play import play_task
 from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 
+# whole nights, which a busy machine may draw out
+pytestmark = pytest.mark.timeout(1800)
 NIGHT = load_night("clear-calm")
 
 
@@ -58,17 +60,18 @@ def test_foresight_loses_nothing_and_needs_the_least(oracle):
 @pytest.mark.long
 def test_a_campaign_goes_on_where_it_was_stopped(tmp_path):
     tasks = tasks_of(("clear-calm",), (1,), singles=True, pairs=False, only=("S24", "F01", "F02"))
+    tasks = [task for task in tasks if task.onset in {"", "before the coldest"}]
     whole = run_campaign(tasks, tmp_path / "whole", processes=2)
     half = tmp_path / "half"
     half.mkdir()
     lines = (tmp_path / "whole" / RESULTS).read_text().splitlines()
-    (half / RESULTS).write_text("\n".join([*lines[:4], lines[4][:50]]))
+    (half / RESULTS).write_text("\n".join([*lines[:3], lines[3][:50]]))
     told = []
     again = run_campaign(tasks, half, processes=1, on_progress=lambda done, of: told.append((done, of)))
     assert again == whole
-    assert told[0] == (3, 10)
-    assert told[-1] == (10, 10)
-    same = {each.fault: each.trace_sha256 for each in whole if each.onset == "dusk"}
+    assert told[0] == (2, 4)
+    assert told[-1] == (4, 4)
+    same = {each.fault: each.trace_sha256 for each in whole if each.onset}
     assert same["F01"] == same["F02"] != same["S24"]
 
 
