@@ -153,6 +153,12 @@ class Night(_Model):
     """Whether there is no fleece at all, as in summer."""
     fleece_water_kg_per_m2: float = Field(default=0.0, ge=0, le=1)
     """Water in the fleece when the night begins [kg/m²]; it holds some 0.3."""
+    lamps_burnt_h: float = Field(default=0.0, ge=0, le=20000)
+    """For how long the lamps have burnt before the night [h]; each lives some 3000 h."""
+    frost_stat_c: float | None = Field(default=None, ge=-10, le=30)
+    """Where the frost-stats in series with the strings are set [°C]; left out, they are turned up."""
+    screening: float = Field(default=1.0, ge=0, le=1)
+    """How far probes are kept from feeling surfaces and the sun instead of the air, 1 wholly, 0 not."""
     at_stake: Literal["fruit", "blossom"] = "fruit"
     """What of the trees can be lost in this night."""
     faults: tuple[FaultSetting, ...] = Field(default=(), alias="fault", max_length=50)

@@ -23,6 +23,32 @@ def generator(seed: int, name: str) -> np.random.Generator:
     return np.random.default_rng([seed, crc32(name.encode())])
 
 
+# A bare probe of 6 mm in still air: 4.6 W/(m²·K) of long waves near 0 °C beside some 12 by convection; it
+# keeps half of the sunshine that meets it, as wide as a quarter of its surface (estimates).
+SURFACES_SHARE = 4.6 / (4.6 + 12.0)
+SUN_K_PER_W_M2 = 0.5 * 0.25 / (4.6 + 12.0)
+
+
+def felt_c(air_c: float, around_c: float, sun_w_m2: float, bare: float) -> float:
+    """Return what a probe takes for the air's temperature [°C].
+
+    Parameters
+    ----------
+    air_c, around_c : float
+        Temperature of the air, and of the surfaces round it as they radiate [°C].
+    sun_w_m2 : float
+        Sunshine where it hangs [W/m²].
+    bare : float
+        How far it is not screened, 0..1.
+
+    Notes
+    -----
+    A screen is known to leave up to 2.5 K too warm on calm sunny days and 0.5 K too cold on calm clear nights
+    (WMO-No. 8, part I, chapter 2, from memory): ``bare`` of some 0.2 to 0.6.
+    """
+    return air_c + bare * (SURFACES_SHARE * (around_c - air_c) + SUN_K_PER_W_M2 * sun_w_m2)
+
+
 class SimProbe:
     """One probe.
 

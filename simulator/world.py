@@ -11,31 +11,24 @@ from controller.crop.dose import FRUIT_ONSET_K, lost_share
 from controller.crop.limits import stage_limit_c
 from controller.crop.season import Stage
 from controller.errors import RehearsalError
-from controller.site.handbook import StringKind
 from controller.site.model import Board, Probe, Site
 from simulator.boards import SimBoard
-from simulator.materials import Variation
+from simulator.materials import COVERS, Variation
 from simulator.meters import SimMeter
 from simulator.night import Covering, Night
 from simulator.plain_board import SimPlainBoard
 from simulator.plant import Plant
-from simulator.probes import SimProbe
+from simulator.probes import SimProbe, felt_c
 from simulator.sky import Sky, Weather
+from simulator.strings import Strings, split
 
 # The house lives through these days before a run, so that it forgets how it was set up [s].
 SPIN_UP_S = 6 * 86400.0
 SPIN_UP_STEP_S = 2400.0
 BASELINE_STEP_S = 600.0
-# Power of a filament lamp goes with this power of its voltage (illuminating-engineering handbooks, from
-# memory: 1.5 to 1.6); of a cable, whose resistance stays, with the square (Ohm).
-LAMP_POWER_EXPONENT = 1.6
-CABLE_POWER_EXPONENT = 2.0
 # A flap moves its stated air at 3 m/s of wind, and some by warmth alone (a third, estimate).
 FLAP_WIND_M_S = 3.0
 FLAP_LEAST = 0.33
-
-# A string: board, channel, circuit, watts at full voltage, and how these go with it.
-_String = tuple[str, str, str, float, float]
 
 
 @dataclass(slots=True)
@@ -101,6 +94,12 @@ class World:
         When fleece goes on and off each day; left out, it stays on.
     fleece : bool
         False for a house whose trees are never covered.
+    lamps_burnt_h : float
+        For how long the lamps have burnt before the start [h].
+    frost_stat_c : float, optional
+        Where the frost-stats in series with the strings are set [°C]; left out, they are turned up.
+    screening : float
+        How far probes are kept from feeling surfaces and the sun instead of the air, 1 wholly, 0 not at all.
     blossom : bool
         True where open blossom is what can be lost, not ripe fruit; it is as cold as the leaves.
     fleece_water_kg_per_m2 : float
@@ -112,13 +111,8 @@ class World:
         What truly happened so far.
     weather : Weather
         What is outside now.
-    mains : dict of str to bool
-        Which circuits have power.
-    voltage : dict of str to float
-        Of each circuit, as a share of its nominal voltage.
-    conducts : list of list of float
-        For each tree and string, the share of it that can heat: lamps that are whole, a series switch that
-        is closed.
+    strings : Strings
+        What hangs between relays and heat; ``mains`` and ``voltage`` are its own.
     uncovered : set of int
         Trees whose fleece is gone, whatever people believe.
     draught_m3_s : float
@@ -140,6 +134,9 @@ class World:
         fleece: bool = True,
         blossom: bool = False,
         fleece_water_kg_per_m2: float = 0.0,
+        lamps_burnt_h: float = 0.0,
+        frost_stat_c: float | None = None,
+        screening: float = 1.0,
     ) -> None:
         if not sky.covers(start_utc - timedelta(seconds=SPIN_UP_S), start_utc):
             raise RehearsalError(
@@ -149,9 +146,15 @@ class World:
         self.site, self.sky, self.start_utc = site, sky, start_utc
         self.elapsed_s = 0.0
         self.plant = Plant(site, variation, air_c=sky.at(start_utc).outside_temp_c)
-        self.mains = {circuit.name: True for circuit in site.circuits}
-        self.voltage = {circuit.name: 1.0 for circuit in site.circuits}
-        self.conducts = [[1.0] * len(tree.strings) for tree in site.trees]
+        self.strings = Strings(
+            site,
+            seed,
+            is_wired=connect is not None and bool(site.boards),
+            power_factor=(variation or Variation()).power,
+            burnt_h=lamps_burnt_h,
+            frost_stat_c=frost_stat_c,
+        )
+        self.mains, self.voltage = self.strings.mains, self.strings.voltage
         self.uncovered: set[int] = set()
         self.draught_m3_s = 0.0
         self.misplaced: dict[str, Callable[[], float]] = {}
@@ -173,11 +176,14 @@ class World:
         probes = [(probe, SimProbe(probe.name, seed)) for probe in site.probes]
         self.probes = {probe.name: sim for probe, sim in probes}
         self._senses = [(sim, *_sensed(site, probe)) for probe, sim in probes]
+        self._bare = 1.0 - screening
         self._feel(0.0, self.plant.tree_air_c)
         self.boards = self._wire(probes, seed, connect)
         self.meters = [SimMeter(c.name, site, connect) for c in site.circuits if c.meter and connect]
-        self._power = (variation or Variation()).power
-        self._strings, self._vents = self._relays()
+        self._vents = [
+            (*split(vent.channel), vent.rest == "open", vent.kind == "flap", vent.flow_m3_s)
+            for vent in (site.vents if self.boards else ())
+        ]
         self._note(0.0, self.strings_w(), self.plant.tree_air_c)
 
     @classmethod
@@ -218,6 +224,7 @@ class World:
         self.plant.step(dt_s, self.weather, heat_w, self.vent_m3_s())
         self.elapsed_s += dt_s
         air_c = self.plant.tree_air_c
+        self.strings.live(dt_s, heat_w, air_c)
         self._feel(dt_s, air_c)
         self._note(dt_s, heat_w, air_c)
         if self.boards:
@@ -229,27 +236,11 @@ class World:
 
     def circuit_w(self, name: str) -> float:
         """Return what all strings of a circuit draw now [W]."""
-        closed = {board: each.closed for board, each in self.boards.items()}
-        total_w: float = sum(
-            float(power_w * share * self.voltage[circuit] ** exponent)
-            for strings, shares in zip(self._strings, self.conducts, strict=True)
-            for (board, channel, circuit, power_w, exponent), share in zip(strings, shares, strict=True)
-            if circuit == name and channel in closed[board] and self.mains[circuit]
-        )
-        return total_w
+        return self.strings.circuit_w(name, self._closed())
 
     def strings_w(self) -> list[float]:
         """Return the power of each tree's strings now [W]."""
-        mains, voltage = self.mains, self.voltage
-        closed = {name: board.closed for name, board in self.boards.items()}
-        return [
-            sum(
-                power_w * share if voltage[circuit] == 1.0 else power_w * share * voltage[circuit] ** exponent
-                for (board, channel, circuit, power_w, exponent), share in zip(strings, shares, strict=True)
-                if channel in closed[board] and mains[circuit]
-            )
-            for strings, shares in zip(self._strings, self.conducts, strict=True)
-        ]
+        return self.strings.trees_w(self._closed())
 
     def tissue_c(self) -> list[float]:
         """Return the temperature of what is at stake on each tree: its outer fruit or its blossom [°C]."""
@@ -257,8 +248,7 @@ class World:
 
     def resting(self) -> list[bool]:
         """Return of each tree whether a board holds any of its strings off."""
-        on = {name: board.on for name, board in self.boards.items()}
-        return [any(channel not in on[board] for board, channel, *_ in strings) for strings in self._strings]
+        return self.strings.any_off({name: board.on for name, board in self.boards.items()})
 
     def vent_m3_s(self) -> float:
         """Return the air that open vents move now [m³/s]."""
@@ -302,6 +292,9 @@ class World:
     def _feel(self, dt_s: float, air_c: Sequence[float]) -> None:
         """Let every probe follow the air it hangs in."""
         plant, misplaced = self.plant, self.misplaced
+        if self._bare > 0.0:
+            self._feel_surfaces(dt_s, air_c)
+            return
         for probe, kind, tree in self._senses:
             if misplaced and probe.name in misplaced:
                 probe.follow(misplaced[probe.name](), dt_s)
@@ -313,6 +306,24 @@ class World:
                     probe.follow(plant.house_c, dt_s)
                 case _:
                     probe.follow(air_c[tree], dt_s)
+
+    def _feel_surfaces(self, dt_s: float, air_c: Sequence[float]) -> None:
+        """Let probes that are not wholly screened feel, besides the air, what surrounds them and the sun."""
+        plant, sky, misplaced = self.plant, self.weather, self.misplaced
+        fleece_c, ground_c = plant.fleece_c, sky.outside_temp_c
+        within = COVERS[self.site.house.glazing].solar_transmittance * sky.shortwave_w_m2
+        for probe, kind, tree in self._senses:
+            if probe.name in misplaced:
+                probe.follow(misplaced[probe.name](), dt_s)
+                continue
+            match kind:
+                case "outside":
+                    around = sky.outside_temp_c, 0.5 * (sky.sky_temp_c + ground_c), sky.shortwave_w_m2
+                case "house":
+                    around = plant.house_c, 0.5 * (plant.cover_c + plant.floor_c[0]), within
+                case _:  # in the shade of leaves
+                    around = air_c[tree], fleece_c[tree], 0.1 * within
+            probe.follow(felt_c(*around, self._bare), dt_s)
 
     def _note(self, dt_s: float, heat_w: Sequence[float], tree_air_c: Sequence[float]) -> None:
         """Add a step to the record."""
@@ -365,30 +376,8 @@ class World:
         kind = SimPlainBoard if board.is_plain else SimBoard
         return kind(board, self.site, probes, seed, connect)
 
-    def _relays(
-        self,
-    ) -> tuple[list[list[_String]], list[tuple[str, str, bool, bool, float]]]:
-        """Return what hangs on which board and channel: strings of each tree, and vents."""
-        if not self.boards:
-            self.conducts = [[] for _ in self.site.trees]
-            return [[] for _ in self.site.trees], []
-        strings = [
-            [
-                (
-                    *_split(string.channel),
-                    string.circuit,
-                    string.power_w * self._power,
-                    CABLE_POWER_EXPONENT if string.kind is StringKind.CABLE else LAMP_POWER_EXPONENT,
-                )
-                for string in tree.strings
-            ]
-            for tree in self.site.trees
-        ]
-        vents = [
-            (*_split(vent.channel), vent.rest == "open", vent.kind == "flap", vent.flow_m3_s)
-            for vent in self.site.vents
-        ]
-        return strings, vents
+    def _closed(self) -> dict[str, tuple[str, ...]]:
+        return {name: board.closed for name, board in self.boards.items()}
 
 
 def baseline(night: Night, seed: int = 0, *, fleece: bool = True, site: Site | None = None) -> Record:
@@ -409,12 +398,10 @@ def _of_night(night: Night) -> dict[str, Any]:
         "fleece": not night.bare,
         "blossom": night.at_stake == "blossom",
         "fleece_water_kg_per_m2": night.fleece_water_kg_per_m2,
+        "lamps_burnt_h": night.lamps_burnt_h,
+        "frost_stat_c": night.frost_stat_c,
+        "screening": night.screening,
     }
-
-
-def _split(channel: str) -> tuple[str, str]:
-    board, _, name = channel.partition("/")
-    return board, name
 
 
 def _sensed(site: Site, probe: Probe) -> tuple[str, int]:

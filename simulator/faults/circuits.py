@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from simulator.faults.stage import Stage, injects
+from simulator.strings import FrostStat
 
 HALF, FULL = 0.5, 1.0
 TWO_HOURS_S = 7200.0
@@ -12,12 +13,12 @@ TWO_HOURS_S = 7200.0
 @contextmanager
 def _conducting(stage: Stage, tree: int, share: float) -> Iterator[None]:
     """Let only a share of a tree's strings heat."""
-    before = list(stage.world.conducts[tree])
-    stage.world.conducts[tree] = [each * share for each in before]
+    before = list(stage.world.strings.conducts[tree])
+    stage.world.strings.conducts[tree] = [each * share for each in before]
     try:
         yield
     finally:
-        stage.world.conducts[tree] = before
+        stage.world.strings.conducts[tree] = before
 
 
 @injects("H01")
@@ -136,11 +137,12 @@ def voltage_unsteady(stage: Stage, target: str) -> Iterator[None]:  # noqa: ARG0
 
 @injects("U06")
 def frost_stat_too_low(stage: Stage, target: str) -> Iterator[None]:
-    """Let a tree's frost-stat close at -1 °C and open at +1 °C, below what the guard holds."""
-    tree, world = stage.tree(target), stage.world
-    while True:
-        air_c = world.plant.tree_air_c[tree]
-        share = FULL if air_c < -1.0 else 0.0
-        with _conducting(stage, tree, share):
-            while (air_c := world.plant.tree_air_c[tree]) < 1.0 if share else air_c >= -1.0:
-                yield
+    """Set a tree's frost-stat to close at -4 °C and open at -1 °C, below what the guard holds."""
+    tree, stats = stage.tree(target), stage.world.strings.stats
+    # the evening was milder than that, so it stands open
+    before, stats[tree] = stats[tree], FrostStat(-4.0, is_closed=False)
+    try:
+        while True:
+            yield
+    finally:
+        stats[tree] = before

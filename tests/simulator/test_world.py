@@ -1,5 +1,6 @@
 from datetime import UTC, datetime, time, timedelta
 
+import numpy as np
 import pytest
 
 from controller.bus.memory import MemoryBus
@@ -280,3 +281,27 @@ def test_the_share_of_a_crop_that_is_lost_follows_the_dose(curlew_yard):
     assert tree.lost_share == pytest.approx(0.1)
     tree.dose_k_h = 12.5
     assert tree.lost_share == pytest.approx(0.9)
+
+
+def test_probes_that_are_not_screened_feel_the_sky_and_those_under_fleece_hardly(curlew_yard):
+    def felt_c(screening):
+        world = World(curlew_yard, steady_sky(temp_c=-4.0), START, screening=screening)
+        said_c = {
+            name: np.mean([probe.reading_c() for _ in range(400)]) - probe.offset_k
+            for name, probe in world.probes.items()
+        }
+        return world, said_c
+
+    (world, bare_c), (_, true_c) = felt_c(0.0), felt_c(1.0)
+    below_k = 0.5 * (-4.0 - world.weather.sky_temp_c)
+    assert true_c["outside"] - bare_c["outside"] == pytest.approx(4.6 / 16.6 * below_k, abs=0.05)
+    tree = curlew_yard.trees[0].probes[0]
+    assert abs(bare_c[tree] - true_c[tree]) < 0.3 * (true_c["outside"] - bare_c["outside"])
+
+
+def test_a_night_s_file_says_how_strings_and_probes_are(clear_calm):
+    night = clear_calm.model_copy(update={"frost_stat_c": 4.0, "screening": 0.5, "lamps_burnt_h": 2500.0})
+    worn, usual = World.of_night(night, 1), World.of_night(clear_calm, 1)
+    assert all(stat is not None for stat in worn.strings.stats)
+    assert all(stat is None for stat in usual.strings.stats)
+    assert worn.probes["outside"].reading_c() != usual.probes["outside"].reading_c()

@@ -107,7 +107,7 @@ def test_a_tree_whose_strings_are_dead_is_the_only_one_to_suffer(evening):
 def test_two_faults_together_are_both_there(evening):
     run = suffer(evening, "P-16@5h", hours=5.1)
     assert run.world.boards["east"].relays
-    assert run.world.conducts[0] == [0.0, 0.0]
+    assert run.world.strings.conducts[0] == [0.0, 0.0]
 
 
 def test_a_night_s_file_can_hold_its_faults():

@@ -44,7 +44,7 @@ def test_it_begins_and_is_put_back(evening, fault):
     assert all(board.timer(7.0) == 7.0 for board in world.boards.values())
     assert all(world.mains.values())
     assert set(world.voltage.values()) == {1.0}
-    assert all(share == 1.0 for shares in world.conducts for share in shares)
+    assert all(share == 1.0 for shares in world.strings.conducts for share in shares)
     assert (world.uncovered, world.misplaced, world.draught_m3_s) == (set(), {}, 0.0)
     assert (run.served.answers, run.served.faults, run.served.error) == (True, set(), NIGHT.forecast)
     assert (run.spoil_plan, run.controller.clock_ahead_s) == (None, 0.0)
