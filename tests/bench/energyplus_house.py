@@ -199,6 +199,8 @@ def _objects(built, spans, sunlight):
         "Zone Electric Equipment Electricity Rate",
         "Enclosure Windows Total Transmitted Solar Radiation Rate",
         "Zone Infiltration Current Density Volume Flow Rate",
+        "Surface Inside Face Solar Radiation Heat Gain Rate",
+        "Surface Window Total Glazing Layers Absorbed Shortwave Radiation Rate",
     ):
         yield f"Output:Variable,*,{name},Timestep"
     yield "OutputControl:Files,Yes"

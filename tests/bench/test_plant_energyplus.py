@@ -11,7 +11,10 @@ Given the sun that enters EnergyPlus's panes, all of which EnergyPlus then lays 
 nights are within a kelvin of its.  But much of a low sun's beam leaves a glass box by the opposite pane.
 Where EnergyPlus follows the beam, its own nights are 1.5 to 2 K colder, and the plant by its own sun (that
 on the horizontal, without direction) is compared with those: 0.89 K for the house and 0.55 under fleece in
-Washington, 1.32 and 0.45 in Golden, where more of the sun is beam, which things that stand upright catch.
+Washington, 1.32 and 0.45 in Golden.  The missing direction is not the cause: with every watt of sunshine
+where EnergyPlus laid it, 0.72 and 0.85, 1.07 and 1.21 K, too cold throughout.  What remains is by night
+(leaves, fruit, glass and dew that EnergyPlus does not have), and by day EnergyPlus's simple pane, which keeps
+more sunshine than the floor; with that alone the plant's house misses by 0.62 and 0.97 K (computed).
 """
 
 import energyplus_house
@@ -50,7 +53,23 @@ def column(table, text):
     return next(values for name, values in table.items() if text in name)
 
 
-def played(table, climate, *, same_sun):
+OWN, ON_FLOOR, AS_LAID = (
+    "its own sun",
+    "the sun that enters, on the floor",
+    "the sun where EnergyPlus laid it",
+)
+
+
+def laid_w(table):
+    """Return the sunshine that EnergyPlus's panes, floor, frame with benches, and fleece took [W]."""
+    taken = {name: values for name, values in table.items() if "Inside Face Solar" in name}
+    fleece = sum(values for name, values in taken.items() if name.startswith("SEEN TREE"))
+    floor = sum(values for name, values in taken.items() if name.startswith("HOUSE FLOOR"))
+    panes = sum(values for name, values in table.items() if "Glazing Layers Absorbed" in name)
+    return panes, floor, sum(taken.values()) - floor - fleece, fleece
+
+
+def played(table, climate, sun_is):
     """Return house and fleece-zone air by the plant, and by EnergyPlus, on winter nights [°C]."""
     site = energyplus_house.site("single-glass", climate)
     house = site.house.model_copy(update={"deep_soil_c": 7.0, "air_changes_per_h": AIR_CHANGES_PER_H})
@@ -59,8 +78,10 @@ def played(table, climate, *, same_sun):
     altitude = column(table, "Solar Altitude")
     sun = column(table, "Direct Solar") * np.sin(np.radians(np.maximum(altitude, 0.0)))
     sun = sun + column(table, "Diffuse Solar")
-    if same_sun:
-        nodes = plant._nodes
+    nodes, laid = plant._nodes, None
+    if sun_is == AS_LAID:
+        laid, sun = np.stack(laid_w(table), axis=1), np.ones_like(sun)
+    if sun_is == ON_FLOOR:
         plant._sun_m2 = np.zeros(nodes.count)
         for node, share in (
             (nodes.floor[0], FLOOR_SHARE),
@@ -81,7 +102,12 @@ def played(table, climate, *, same_sun):
         strict=True,
     )
     ours = []
-    for *weather, heat_w in rows:
+    for step, (*weather, heat_w) in enumerate(rows):
+        if laid is not None:
+            plant._sun_m2 = np.zeros(nodes.count)
+            places = (nodes.cover_in, nodes.floor[0], nodes.frame, nodes.fleece)
+            for node, watts in zip(places, laid[step], strict=True):
+                plant._sun_m2[node] = watts  # under 1 W/m² of sunshine
         for _ in range(5):
             plant.step(120.0, Weather(*weather, 101.0), [heat_w])
             assert plant.balance_w < 1e-3
@@ -105,7 +131,7 @@ def told(name, climate, ours, theirs, outside_c):
 @pytest.mark.parametrize("climate", ["Washington Dulles", "Golden Colorado"])
 def test_winter_nights_within_a_kelvin(tmp_path, thin_soil, climate):
     table = energyplus_house.run(tmp_path / "run", "single-glass", climate, HEAT)
-    rmse, _ = told("the same sun", climate, *played(table, climate, same_sun=True))
+    rmse, _ = told(ON_FLOOR, climate, *played(table, climate, ON_FLOOR))
     assert rmse[0] < 1.0
     assert rmse[1] < 1.0
 
@@ -118,10 +144,22 @@ def test_by_its_own_sun_nights_are_near_those_of_a_beam_that_is_followed(
     table = energyplus_house.run(
         tmp_path / "run", "single-glass", climate, HEAT, sunlight=energyplus_house.WHERE_IT_FALLS
     )
-    rmse, bias = told("its own sun", climate, *played(table, climate, same_sun=False))
+    rmse, bias = told(OWN, climate, *played(table, climate, OWN))
     assert rmse[0] < house_k
     assert bias[0] < 0.0
     assert rmse[1] < 1.0
+    # given to each surface what EnergyPlus gave it, it misses by as much: it is not the sun
+    laid, laid_bias = told(AS_LAID, climate, *played(table, climate, AS_LAID))
+    assert (laid < (house_k, 1.5)).all()
+    assert (laid_bias < 0.0).all()
+    panes, floor, frame, fleece = (watts.mean() for watts in laid_w(table))
+    light = column(table, "HOUSE:Enclosure Windows").mean()
+    print(
+        f"{climate}: for each watt that enters EnergyPlus's house its panes take {panes / light:.2f}, the "
+        f"floor {floor / light:.2f}, frame and benches {frame / light:.2f}, the fleece {fleece / light:.2f}"
+    )
+    # panes take some 0.08 of what crosses them (makers' data, from memory), EnergyPlus's far more
+    assert panes > floor
 
 
 def test_energyplus_itself_is_colder_by_night_where_it_follows_the_beam(tmp_path):
