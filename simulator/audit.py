@@ -127,7 +127,8 @@ class Auditor:
             self._said[probe] = (self._bus.now_s, math.nan)
         elif isinstance(said, int | float) and not isinstance(said, bool) and math.isfinite(said):
             spoken_s = self._bus.now_s if at is None else min(self._bus.now_s, self._seconds(at))
-            self._said[probe] = (spoken_s, said if LOWEST_C <= said <= HIGHEST_C else math.nan)
+            if spoken_s >= self._said.get(probe, (-math.inf,))[0]:  # a word overtaken on its way is none
+                self._said[probe] = (spoken_s, said if LOWEST_C <= said <= HIGHEST_C else math.nan)
 
     def _note_order(self, said: Any) -> None:
         for tree in self._trees:
