@@ -17,6 +17,7 @@ from controller.thermal.innovations import (
     log_likelihood,
     readings_of,
     steady_covariance,
+    steady_covariance_near,
 )
 from controller.thermal.knobs import Knob, knobs_of, noise_turned, turned, turned_once
 from controller.thermal.model import SUNNY_W_M2, continuous, discretise
@@ -29,6 +30,8 @@ from controller.thermal.stretches import stretches_of
 # Rounding of the wind for the fit [m/s]; coarser than in a prediction, since its errors average out.
 FIT_WIND_BIN_M_S = 1.0
 FIT_VENT_BIN_M3_S = 0.02
+# Winds at which the steady gains change [m/s]: wind hides the sky and with it the sky's error.
+GAIN_WINDS_M_S = (1.5, 4.5)
 # At the start the mass is not known, so its first hours say nothing.
 SKIP_S = 12 * 3600.0
 # What serves the coming night best, tried on houses in EnergyPlus that are none of the bench's: of 0.5,
@@ -126,9 +129,11 @@ class Problem:
         modes, self._mode = np.unique(keys, axis=0, return_inverse=True)
         self._wind, self._vent, self._fleece = modes[:, 0], modes[:, 1], modes[:, 3:] != 0
         self._wind, self._vent = self._wind * FIT_WIND_BIN_M_S, self._vent * FIT_VENT_BIN_M3_S
-        # Wind hides the sky and with it the sky's error, but gains for classes of wind served a night no
-        # better: one for each state of sun, vents and fleece, at its middle mode.
-        kinds, self._gain_of_mode = np.unique(modes[:, 1:], axis=0, return_inverse=True)
+        # Gains for calm, breeze and more in each state of sun, vents and fleece, at the middle mode.
+        wind_class = np.searchsorted(GAIN_WINDS_M_S, modes[:, 0] * FIT_WIND_BIN_M_S)
+        kinds, self._gain_of_mode = np.unique(
+            np.column_stack([wind_class, modes[:, 1:]]), axis=0, return_inverse=True
+        )
         self._middle = np.array(
             [
                 there[len(there) // 2]
@@ -145,8 +150,11 @@ class Problem:
         skipped = min(int(SKIP_S / inputs.step_s), record.steps // 4)
         self.skip = int(np.searchsorted(self._stretches.begin, skipped))
 
-    def innovations(self, theta: FloatArray) -> Innovations:
-        """Return the innovations of settings (P, K), one for each stretch between readings."""
+    def innovations(self, theta: FloatArray, near: FloatArray | None = None) -> Innovations:
+        """Return the innovations of settings (P, K), one for each stretch between readings.
+
+        ``near`` are the steady covariances (G, n, n) of a setting so near that one step of Newton's will do.
+        """
         parameters = turned(self.prior, self.knobs, theta)
         count = self.prior.tree_count
         noises = [noise_turned(self.noise, self.knobs, row) for row in theta]
@@ -162,7 +170,11 @@ class Problem:
             forcing=stretches.forcing(Phi, Gamma),
             mode=stretches.kind,
             gain_of_mode=self._gain_of_mode.reshape(-1)[stretches.mode_of_kind],
-            covariance=steady_covariance(pace, Q, self._C, R[:, np.newaxis]),
+            covariance=(
+                steady_covariance(pace, Q, self._C, R[:, np.newaxis])
+                if near is None
+                else steady_covariance_near(near, pace, Q, self._C, R[:, np.newaxis])
+            ),
             C=self._C,
             R=R,
             readings=self.readings,
@@ -185,7 +197,7 @@ class Problem:
         dv = [np.empty((len(theta), steps.size * present.size)) for _, present, steps in sets]
         dS = [np.empty((len(theta), present.size, present.size)) for _, present, _ in sets]
         for columns in np.array_split(np.arange(len(theta)), -(-len(theta) // _MODELS_AT_ONCE)):
-            moved = self.innovations(theta + _TURN * np.eye(len(theta))[columns])
+            moved = self.innovations(theta + _TURN * np.eye(len(theta))[columns], near=base.covariance[0])
             for number, (gain, present, steps) in enumerate(sets):
                 at = (steps[:, np.newaxis], present)
                 change = (moved.v[:, *at] - base.v[0][at]) @ white[number].T / _TURN

@@ -11,6 +11,7 @@ from controller.thermal.innovations import (
     readings_of,
     recursion,
     steady_covariance,
+    steady_covariance_near,
 )
 
 n, outputs_, T = 4, 2, 900
@@ -49,6 +50,19 @@ def test_the_steady_covariance_is_bounded_in_rounds(monkeypatch):
     monkeypatch.setattr(module, "_DOUBLINGS", 2)
     Phi = stable(np.random.default_rng(0), 1)
     assert not np.allclose(steady_covariance(Phi, Q, C, R)[0], solve_discrete_are(Phi[0].T, C.T, Q, R), 1e-9)
+
+
+def test_from_a_model_beside_it_one_step_errs_by_the_square_of_their_distance():
+    rng = np.random.default_rng(0)
+    Phi = stable(rng, 5)
+    near, turn = steady_covariance(Phi, Q, C, R), rng.normal(size=Phi.shape)
+    for distance in (1e-2, 1e-4):
+        moved, noisier = Phi + distance * turn, Q * (1.0 + distance)
+        ours = steady_covariance_near(near, moved, noisier, C, R)
+        for k in range(5):
+            theirs = solve_discrete_are(moved[k].T, C.T, noisier, R)
+            assert np.abs(ours[k] - theirs).max() < 3.0 * distance**2
+            assert np.abs(near[k] - theirs).max() > 5e-3 * distance
 
 
 @pytest.mark.parametrize("models", [1, 9])
