@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
 from controller.plan.size import SKIES, NightKind, Sizing, TreeSize
-from controller.plan.winter import Winter
+from controller.plan.winter import BAND_K, Winter
 from controller.site.explain import CAUTIONS
 from controller.site.model import Site
 
@@ -98,3 +98,5 @@ def _winter_lines(winters: Sequence[tuple[str, Winter]]) -> Iterator[str]:
             else ""
         )
         yield f"  {what}: {per_tree:.1f} kWh a tree, {winter.cost:.2f} {winter.currency} for all{fruit}"
+        cycled = sum(winter.thermostat_kwh) / len(winter.thermostat_kwh)
+        yield f"    by thermostats with a band of {BAND_K:g} K and today's strings: {cycled:.1f} kWh a tree"

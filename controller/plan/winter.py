@@ -1,6 +1,7 @@
 """What a whole winter of given weather would cost to hold."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -9,9 +10,11 @@ from controller.plan.size import unlimited
 from controller.plan.slots import utc_of
 from controller.site.model import Site
 from controller.site.tariff import price_per_kwh_at
-from controller.thermal.inputs import STEP_S, inputs_of
-from controller.thermal.parameters import parameters_of
+from controller.thermal.inputs import STEP_S, Inputs, inputs_of
+from controller.thermal.parameters import Parameters, parameters_of
 from controller.thermal.predict import J_PER_KWH, Heat, initial_state, predict
+from controller.thermal.record import ALONG_TIME
+from controller.thermal.thermostat import cycled
 from controller.weather.forecast import Forecast
 
 # By day the grower airs: with the sun on the house and no frost outside, this many house volumes an hour,
@@ -19,6 +22,8 @@ from controller.weather.forecast import Forecast
 AIRED_SUN_W_M2 = 150.0
 AIRED_ABOVE_C = 6.0
 AIR_CHANGES_PER_H = 20.0
+# The thermostats' band, as the guard's, and how often they look.
+BAND_K, LOOK_S = 0.5, 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +33,8 @@ class Winter:
     source: str
     frost_nights: int
     outside_min_c: float
-    energy_kwh: tuple[float, ...]  # of each tree
+    energy_kwh: tuple[float, ...]  # of each tree, held exactly
+    thermostat_kwh: tuple[float, ...]  # of each tree, by thermostats with the strings that there are
     cost: float
     currency: str
     price_per_kwh: float  # paid in the mean
@@ -47,7 +53,7 @@ def winter_of(site: Site, weather: Forecast) -> Winter:
 
     Notes
     -----
-    Trees stay covered, strings hold them exactly: a thermostat takes 5-15 % more for its band.
+    Trees stay covered; the price is that of strings that hold them exactly.
     """
     parameters = parameters_of(site)
     start = utc_of(weather.at_s[0])
@@ -81,11 +87,21 @@ def winter_of(site: Site, weather: Forecast) -> Winter:
         frost_nights=_frost_nights(weather.at_s, weather.outside_temp_c),
         outside_min_c=float(weather.outside_temp_c.min()),
         energy_kwh=tuple(energy_kwh.tolist()),
+        thermostat_kwh=tuple((on_h(parameters, begin, inputs) * parameters.string_w / 1000.0).tolist()),
         cost=cost,
         currency=site.tariff.currency,
         price_per_kwh=cost / float(energy_kwh.sum()) if energy_kwh.any() else site.tariff.price_per_kwh,
         cents_per_fruit=100.0 * cost / fruit if fruit else float("nan"),
     )
+
+
+def on_h(parameters: Parameters, begin: FloatArray, inputs: Inputs) -> FloatArray:
+    """Return for how long thermostats have each string on [h], (N,)."""
+    finer = round(inputs.step_s / LOOK_S)
+    fine: dict[str, Any] = {name: np.repeat(getattr(inputs, name), finer, axis=0) for name in ALONG_TIME}
+    hold_c = parameters.hold_c
+    found = cycled(parameters, begin, replace(inputs, step_s=LOOK_S, **fine), hold_c, hold_c + BAND_K)
+    return np.asarray(found.on.sum(0) * LOOK_S / 3600.0)
 
 
 def _frost_nights(at_s: FloatArray, outside_c: FloatArray) -> int:

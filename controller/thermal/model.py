@@ -326,8 +326,12 @@ def _kinds(
     shape = np.broadcast_shapes(wind_bin.shape, vent_bin.shape, sunny.shape, fleece_on.shape[:-1])
     keys = np.empty((*shape, 3 + fleece_on.shape[-1]), dtype=np.int16)
     keys[..., 0], keys[..., 1], keys[..., 2], keys[..., 3:] = wind_bin, vent_bin, sunny, fleece_on
-    kinds, where = np.unique(keys.reshape(-1, keys.shape[-1]), axis=0, return_inverse=True)
-    return kinds, where.reshape(-1), shape
+    rows = keys.reshape(-1, keys.shape[-1])
+    # Most steps are of the kind before them: only where it changes is there anything to sort.
+    changes = np.ones(len(rows), dtype=np.bool_)
+    changes[1:] = (rows[1:] != rows[:-1]).any(-1)
+    kinds, where = np.unique(rows[changes], axis=0, return_inverse=True)
+    return kinds, where.reshape(-1)[np.cumsum(changes) - 1], shape
 
 
 def _bins(values: ArrayLike, width: float, highest: float) -> NDArray[np.int16]:

@@ -21,7 +21,15 @@ from controller.thermal.innovations import (
     steady_covariance,
 )
 from controller.thermal.knobs import knobs_of, noise_turned, turned_once
-from controller.thermal.model import OFFSET, Stepper, continuous, discretise
+from controller.thermal.model import (
+    FIRST_TREE,
+    HOUSE,
+    MASS,
+    Stepper,
+    continuous,
+    discretise,
+    state_count,
+)
 from controller.thermal.noise import intensity, output_matrix, probe_covariance
 from controller.thermal.record import driven
 
@@ -65,7 +73,7 @@ def four_states():
     """Return house, mass, tree and fruit as one linear system, its forcing, its readings and noises."""
     record = month(calm=True)
     A, B = continuous(house(1), 2.0, 0.0, np.ones(1, dtype=bool))
-    keep = [state for state in range(5) if state != OFFSET]
+    keep = [HOUSE, MASS, FIRST_TREE, FIRST_TREE + 1]
     Phi, Gamma, Q = discretise(
         A[np.ix_(keep, keep)], B[keep], 300.0, intensity(NOISE, 1)[0][np.ix_(keep, keep)]
     )
@@ -184,7 +192,7 @@ def test_a_fit_of_30_days_against_statsmodels_with_l_bfgs():
             probe_covariance(noise, 1),
             y[skip:],
             start,
-            np.eye(5),
+            np.eye(state_count(1)),
         )
         return 0.5 * float(theta**2 @ problem.prior_precision) - float(peer.loglike())
 
@@ -202,4 +210,5 @@ def test_a_fit_of_30_days_against_statsmodels_with_l_bfgs():
     print(f"  {far[inner].max():.2f} standard errors; of a noise {far.max():.2f}")
     assert reached >= 19
     assert ours_s <= theirs_s / 10.0
-    assert far[inner].max() < 0.5
+    # Gains take a new class of wind at once too, though the sky takes hours: that goes into the loss to it.
+    assert far[inner].max() < 1.5

@@ -13,6 +13,7 @@ WINTER = Winter(
     frost_nights=12,
     outside_min_c=-6.5,
     energy_kwh=(5.0, 7.0),
+    thermostat_kwh=(5.5, 7.7),
     cost=3.6,
     currency="EUR",
     price_per_kwh=0.3,
@@ -30,6 +31,7 @@ def test_the_numbers_are_in_the_words(curlew_yard):
     assert re.search(r"one more layer of fleece on every tree: \d+ W, \d\d% less", text)
     assert "12 nights with frost, down to -6.5 °C, at 0.3 EUR for the mean kilowatt-hour" in text
     assert "as it is: 6.0 kWh a tree, 3.60 EUR for all, 0.8 hundredths of EUR a fruit" in text
+    assert "by thermostats with a band of 0.5 K and today's strings: 6.6 kWh a tree" in text
     assert "licensed electrician" in text
 
 

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from controller.plan.winter import winter_of
+from controller.guard import tree as guard
+from controller.plan.winter import BAND_K, winter_of
 from simulator.weather_years import winter_weather
 
 
@@ -25,6 +26,11 @@ def test_about_a_cent_a_fruit(curlew_yard, north_sea):
     at_zero = [tree.hold_or_default_c == 0.0 for tree in curlew_yard.trees]
     assert 0 < sum(at_zero) < len(at_zero)
     assert 3.3 <= np.mean(np.compress(at_zero, found.energy_kwh)) <= 12.9
+    # held by thermostats, strings as they are: a band of half a kelvin lies a quarter above what is held
+    assert BAND_K == guard.BAND_K
+    more = np.sum(found.thermostat_kwh) / np.sum(found.energy_kwh)
+    print(f"thermostats take {more - 1.0:.1%} more")
+    assert 1.0 < more < 1.4
     assert found.cost == pytest.approx(0.12 * sum(found.energy_kwh))
     assert 30 <= found.frost_nights <= 60
     assert found.outside_min_c == pytest.approx(-7.8, abs=0.1)
