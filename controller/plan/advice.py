@@ -201,6 +201,7 @@ def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
     if not cold:
         return
     outside_c, house_c = float(day.outside_c[tonight].min()), float(day.house_c[tonight].min())
+    kept = "the afternoon's" if day.now < day.sunset else "what is left of the day's"
     yield Advice(
         task=Task.COVER,
         by=day.sunset - timedelta(hours=COVER_H),
@@ -212,7 +213,7 @@ def _before_night(day: _Day, plan: Plan | None) -> Iterator[Advice]:
         task=Task.SHUT,
         by=day.sunset - timedelta(hours=SHUT_H),
         wording="shut doors and vents",
-        because=f"the house keeps the afternoon's warmth; it may fall to {house_c:.0f} °C",
+        because=f"the house keeps {kept} warmth; it may fall to {house_c:.0f} °C",
         names=(EVERYWHERE,),
         until=Work.VENTS_SHUT,
     )

@@ -1,8 +1,9 @@
 """The plan: to what temperature each tree is to be warmed ahead of hours its strings cannot hold.
 
 A plan can only add heat.  It is a floor for each tree and quarter of an hour, above the hold temperature that
-the guard keeps anyway, and it asks for nothing unless an hour of the next nine is predicted in which a tree's
-strings, fully on, are too small, or in which electricity costs more.  On every other night a thermostat is
+the guard keeps anyway, and it asks for nothing unless an hour of the coming day is predicted in which a
+tree's strings, fully on, are too small, and so soon that the tree still holds some of the warmth by then; or
+one of the next nine in which electricity costs more.  On every other night a thermostat is
 already the cheapest way to hold a tree, and heating ahead would only waste.  Blossom and fruitlets are asked
 a warmer floor for as long as they hang (common practice).
 
@@ -13,7 +14,7 @@ cost least; the guard takes it within limits in code, and its usual one without 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
 
@@ -42,7 +43,7 @@ OLDEST_S = 3600.0
 # No plan warms a tree further than this above its hold temperature [K]; beyond it, more is lost than kept.
 LARGEST_LIFT_K = 10.0
 # The plan looks at a night at most this many standard deviations colder than forecast: warming ahead buys
-# little, so a careful look wastes more than it keeps (chosen like the last).
+# little, so a careful look wastes more than it keeps (of 0 to 0.75 on region 2 of the benches).
 LARGEST_Z = 0.5
 # A prediction that reaches this is none [°C].
 ABSURD_C = 100.0
@@ -69,6 +70,12 @@ class Loss:
 
 
 NO_LOSS = Loss(unheated=0.0, held=0.0, planned=0.0)
+TOO_SMALL = "its strings will be too small"
+
+
+def _clock(at: datetime, zone: tzinfo) -> str:
+    """Return a time as people read it; a place's own needs no name."""
+    return f"{at.astimezone(zone):%a %H:%M}{' UTC' if zone is UTC else ''}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +91,12 @@ class TreePlan:
     lacks_w: float
     loss: Loss = NO_LOSS
     hold_c: float | None = None
+
+    def because(self, zone: tzinfo) -> str:
+        """Return why floors are asked, its time in a zone."""
+        if self.why != TOO_SMALL or self.short_from is None:
+            return self.why
+        return f"{self.why} from {_clock(self.short_from, zone)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,7 +144,7 @@ class Plan:
         if planned is None or not 0 <= slot < len(planned.floor_c):
             return None
         floor_c = planned.floor_c[slot]
-        return None if floor_c is None else Ask(floor_c=floor_c, why=planned.why, age_s=age_s)
+        return None if floor_c is None else Ask(floor_c=floor_c, why=planned.because(UTC), age_s=age_s)
 
     def hold_c(self, tree: str, age_s: float) -> float | None:
         """Return the hold temperature that risk asks for a tree [°C]; None where the usual one stands."""
@@ -159,16 +172,20 @@ class Plan:
 
     @property
     def sentence(self) -> str:
-        """The plan as a grower reads it."""
+        """The plan as a grower reads it, its times in UTC."""
+        return self.says(UTC)
+
+    def says(self, zone: tzinfo) -> str:
+        """Return the plan as a grower reads it, its times in a zone."""
         short = {name: tree for name, tree in self.trees.items() if tree.short_from is not None}
         ahead = f"takes {self.added_kwh:.1f} kWh ({self.added_cost:.2f} {self.currency})"
         if not short and self.added_kwh > 0.0:
             return f"electricity gets dearer: warming ahead {ahead}"
         if not short:
-            return "the strings hold every tree through the coming day: nothing to do ahead"
+            return "the strings hold every tree through the coming day: none needs warming ahead"
         first = min(tree.short_from for tree in short.values() if tree.short_from)
         said = ", ".join(f"{name} (lacks {tree.lacks_w:.0f} W)" for name, tree in short.items())
-        text = f"from {first:%a %H:%M} UTC the strings are too small for {said}"
+        text = f"from {_clock(first, zone)} the strings are too small for {said}"
         if not self.added_kwh > 0.0:
             return f"{text}; it is too early, or of no use, to warm ahead"
         return f"{text}; warming ahead {ahead}"
@@ -204,6 +221,7 @@ class _View:
     parameters: Parameters  # hold temperatures by risk included
     start: FloatArray
     inputs: Inputs
+    margin_k: FloatArray  # by how much colder than expected they are, by slot
     stepper: Stepper
     weather: Weather
     price: FloatArray  # of a kilowatt-hour, by slot
@@ -261,7 +279,8 @@ def _view(
     fine = inputs_of(forecast, site, parameters, now, horizon_s=horizon_s)
     start = starting_state(site, parameters, fine, latest_c)
     slots = slots_of(fine)
-    inputs = colder(slots, margin_k(slots, forecast, z, model_spread_k))
+    margin = margin_k(slots, forecast, z, model_spread_k)
+    inputs = colder(slots, margin)
     stepper = Stepper(parameters, SLOT_S)
     ends_s: FloatArray = inputs.start_s + SLOT_S * np.arange(1.0, inputs.steps + 1.0)
     weather = Weather(
@@ -280,6 +299,7 @@ def _view(
         parameters=parameters,
         start=start,
         inputs=inputs,
+        margin_k=margin,
         stepper=stepper,
         weather=weather,
         price=price,
@@ -363,15 +383,17 @@ def _tree_plan(
     short_s = float(held.short_from_s[i])
     short_from = utc_of(short_s) if math.isfinite(short_s) else None
     highest_c = float(held.hold_c[i]) + LARGEST_LIFT_K
+    # to be reached in the weather expected, in which the same heat warms further
+    warm_c = np.minimum(planned_c + view.margin_k, highest_c)
     floors = [
-        min(float(warm_c), highest_c) if early else (tender_c if tender else None)
-        for warm_c, early in zip(planned_c, ahead, strict=True)
+        float(floor_c) if early else (tender_c if tender else None)
+        for floor_c, early in zip(warm_c, ahead, strict=True)
     ]
     why = "blossom or fruitlets hang" if tender else ""
     if ahead.any():
         why = "electricity gets dearer"
         if short_from is not None:
-            why = f"its strings will be too small from {short_from:%H:%M} UTC"
+            why = TOO_SMALL
     return TreePlan(
         floor_c=tuple(floors),
         why=why,

@@ -36,7 +36,7 @@ def json_of(plan: Plan, advice: Sequence[Advice] = ()) -> str:
 
 def _lines(site: Site, plan: Plan, advice: Sequence[Advice]) -> Iterator[str]:
     zone, course = ZoneInfo(site.place.time_zone), plan.course
-    yield f"{site.title}, {plan.made_at.astimezone(zone):%A %H:%M}: {plan.sentence}"
+    yield f"{site.title}, {plan.made_at.astimezone(zone):%A %H:%M}: {plan.says(zone)}"
     yield (
         f"  heat for the coming {len(course.at_s) * SLOT_S / 3600:.0f} h about {plan.energy_kwh:.1f} kWh "
         f"({plan.cost:.2f} {plan.currency}); forecast: {plan.source}, looked at {plan.z:.1f} standard "
@@ -46,7 +46,8 @@ def _lines(site: Site, plan: Plan, advice: Sequence[Advice]) -> Iterator[str]:
     for name, tree in plan.trees.items():
         floors_c = [floor_c for floor_c in tree.floor_c if floor_c is not None]
         if floors_c:
-            yield f"  {name}: warmed to {min(floors_c):.1f} .. {max(floors_c):.1f} °C, because {tree.why}"
+            warmed = f"warmed to {min(floors_c):.1f} .. {max(floors_c):.1f} °C"
+            yield f"  {name}: {warmed}, because {tree.because(zone)}"
     if advice:
         yield ""
         yield "For hands"

@@ -28,7 +28,7 @@ def draw(site: Site, plan: Plan, path: Path) -> None:
         temperatures.axhline(0.0, color="0.8", linewidth=1)
         temperatures.set_ylabel("air [°C]")
         temperatures.legend(ncols=2)
-        temperatures.set_title(plan.sentence, fontsize=9, wrap=True)
+        temperatures.set_title(plan.says(zone), fontsize=9, wrap=True)
         heat.fill_between(at, course.string_w.sum(1), step="pre", color="tab:red")
         heat.set_ylabel("all strings [W]")
         heat.tick_params(axis="x", rotation=30)

@@ -2,8 +2,9 @@
 
 The coldest days of one winter on the simulator's house as in ``plan_nights``: heat, its cost, kelvin-hours
 of air below the usual hold temperature, and what the fruit that truly was so cold is expected to lose.  A
-circuit limit has no row: the site file refuses circuits that cannot carry every string, and no plan takes
-heat from a cold tree.  Region 5, house 0, 16 days, five trees of 350 W:
+circuit limit is one of watts: the site file refuses a circuit that cannot carry every string, so what it
+carries, here 1000 W, is shared out beforehand, evenly or as ``rimeward size`` says.  Region 5, house 0, 16
+days, five trees of 350 W:
 
     fleece on at all times 33.9 kWh, nothing lost; from 16 h 54.9 kWh and fruit of 63 EUR, from 20 h 67.7 and
     67, from 23 h 83.8 and 123: hands in time are worth more than any plan (off at 8 h in all three)
@@ -27,12 +28,15 @@ from controller.crop.dose import lost_share
 from controller.crop.limits import tissue_limits
 from controller.crop.risk import crop_onset_c
 from controller.guard.tree import BAND_K
+from controller.plan.size import size
 from controller.site.tariff import price_per_kwh_at
 from simulator.materials import Variation
 from simulator.weather_files import reference_year
 from tests.bench import plan_nights as nights
 
 DAYS = 16
+# Strings shared by need are sized for such a night [°C].
+DESIGN_MIN_C = -9.0
 # Strings switch so often [s], which is as good as the guard's ten seconds: 0.1 K·h a day, all trees together.
 NEAR_STEP_S = 20.0
 NIGHT_RATE = {"night_price_per_kwh": 0.12, "night_from": time(20, 0), "night_until": time(5, 0)}
@@ -51,6 +55,7 @@ class Case:
     two_rates: bool = False
     by_risk: bool = False
     bias_k: float = 0.0
+    by_need: bool = False  # as many watts in all, shared out by what each tree needs
 
 
 CASES = (
@@ -63,6 +68,8 @@ CASES = (
     Case("small strings", 200.0),
     Case("small strings, planned", 200.0, planned=True),
     Case("small strings, forecast 5 K too warm", 200.0, planned=True, bias_k=5.0),
+    Case("as many watts, shared by need", 200.0, by_need=True),
+    Case("as many watts, shared by need, planned", 200.0, by_need=True, planned=True),
     Case("two rates", two_rates=True),
     Case("two rates, planned", planned=True, two_rates=True),
     Case("two rates, old trees", 1200.0, "old", two_rates=True),
@@ -100,6 +107,21 @@ def site_of(case):
     if case.by_risk:
         trees = tuple(tree.model_copy(update={"hold": "risk"}) for tree in site.trees)
         site = site.model_copy(update={"trees": trees})
+    if case.by_need:
+        design_w = [tree.design_w for tree in size(site, DESIGN_MIN_C).trees]
+        trees = tuple(
+            tree.model_copy(
+                update={
+                    "strings": (
+                        tree.strings[0].model_copy(
+                            update={"power_w": case.power_w * len(design_w) * need_w / sum(design_w)}
+                        ),
+                    )
+                }
+            )
+            for tree, need_w in zip(site.trees, design_w, strict=True)
+        )
+        site = site.model_copy(update={"trees": trees})
     return site
 
 
@@ -108,7 +130,9 @@ def played(case, region, draw):
     site, begin = site_of(case), coldest_days(region)
     sky = reference_year(region).sky(site.place, begin - timedelta(days=8), begin + timedelta(days=DAYS + 3))
     house, begin_s = nights._settled(site, sky, begin, Variation.drawn(draw)), sky.seconds(begin)
-    planner = nights.Planner(site, sky, begin, draw, nights.learnt(case.power_w, case.plant))
+    power_w = np.array([tree.power_w for tree in site.trees])
+    model = replace(nights.learnt(case.power_w, case.plant), string_w=power_w)
+    planner = nights.Planner(site, sky, begin, draw, model)
     planner.forecaster = Biased(sky, draw, bias_k=case.bias_k)
     trees = range(len(site.trees))
     usual_c = np.array([tree.hold_or_default_c for tree in site.trees])
@@ -135,7 +159,7 @@ def played(case, region, draw):
         heating = (said_c <= hold_c) | (heating & (said_c <= hold_c + BAND_K))
         fine = bool((air_c < usual_c + nights.NEAR_K).any() or wanted.any())
         step_s = NEAR_STEP_S if fine else nights.FAR_STEP_S
-        heat_w = case.power_w * (heating | wanted)
+        heat_w = power_w * (heating | wanted)
         house.step(step_s, weather, heat_w.tolist())
         used_kwh = float(heat_w.sum()) * step_s / 3.6e6
         kwh, cost = kwh + used_kwh, cost + used_kwh * float(prices[int(elapsed_s // 300.0)])

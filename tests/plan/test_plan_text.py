@@ -1,6 +1,7 @@
 """The plan in words, letters, JSON and a picture."""
 
 import json
+from datetime import timedelta
 
 import pytest
 
@@ -29,6 +30,18 @@ def test_words_and_chart(curlew_yard, hard):
     assert max(line.count("#") for line in chart) == round(sum(t.power_w for t in curlew_yard.trees) / 100)
 
 
+def test_every_time_is_the_place_s_own(curlew_yard, hard):
+    place = curlew_yard.place.model_copy(update={"time_zone": "Pacific/Auckland"})
+    text = text_of(curlew_yard.model_copy(update={"place": place}), hard)
+    first = min(tree.short_from for tree in hard.trees.values())
+    # New Zealand daylight time is 13 h ahead of UTC in January
+    local = first + timedelta(hours=13)
+    assert text.startswith(f"Curlew Yard, Friday 10:00: from {local:%a %H:%M} the strings are too small")
+    assert f"too small from {local:%a %H:%M}" in text
+    assert "UTC" not in text
+    assert f"from {first:%a %H:%M} UTC" in hard.sentence
+
+
 def test_advice_stands_above_the_chart(curlew_yard, hard):
     advice = advise(curlew_yard, forecast(-12.0), hard, READINGS, LATE)
     text = text_of(curlew_yard, hard, advice)
@@ -38,7 +51,7 @@ def test_advice_stands_above_the_chart(curlew_yard, hard):
 
 def test_a_night_that_can_be_held_asks_nothing_ahead(curlew_yard):
     text = text_of(curlew_yard, plan_of(curlew_yard, forecast(-5.0), READINGS, LATE))
-    assert "nothing to do ahead" in text
+    assert "none needs warming ahead" in text
     assert "For hands" not in text
 
 
