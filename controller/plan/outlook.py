@@ -161,9 +161,9 @@ def starting_state(
     """Return the state that a prediction starts from: what the probes last said, else the forecast."""
     return initial_state(
         parameters,
-        house_temp_c=_coldest(site.probes_of("house"), latest_c),
+        house_temp_c=coldest_c(site.probes_of("house"), latest_c),
         outside_temp_c=first_finite(
-            _coldest(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
+            coldest_c(site.probes_of("outside"), latest_c), float(inputs.outside_temp_c[0])
         ),
         tree_temp_c=[min(_known(tree.probes, latest_c), default=np.nan) for tree in site.trees],
         deep_temp_c=float(inputs.deep_temp_c[0]),
@@ -218,5 +218,6 @@ def _known(names: Iterable[str], latest_c: Mapping[str, float]) -> list[float]:
     return [latest_c[name] for name in names if np.isfinite(latest_c.get(name, np.nan))]
 
 
-def _coldest(probes: Iterable[Probe], latest_c: Mapping[str, float]) -> float:
+def coldest_c(probes: Iterable[Probe], latest_c: Mapping[str, float]) -> float:
+    """Return the coldest that probes last said [°C]; NaN where none tells."""
     return min(_known((probe.name for probe in probes), latest_c), default=np.nan)

@@ -24,7 +24,7 @@ from controller.physics import FloatArray
 from controller.plan.ahead import warmed_ahead
 from controller.plan.airing import AiringPlan, VentAsk, airing_of
 from controller.plan.loss import Held, Weather, held_by_risk, last_first, night_loss
-from controller.plan.outlook import starting_state
+from controller.plan.outlook import coldest_c, starting_state
 from controller.plan.slots import SLOT_S, colder, margin_k, slots_of, utc_of
 from controller.site.model import Site
 from controller.site.tariff import price_per_kwh_at
@@ -45,6 +45,9 @@ LARGEST_LIFT_K = 10.0
 # The plan looks at a night at most this many standard deviations colder than forecast: warming ahead buys
 # little, so a careful look wastes more than it keeps (of 0 to 0.75 on region 2 of the benches).
 LARGEST_Z = 0.5
+# A forecast that is so much colder than the probe outside says now warms nothing ahead [K]: three deviations
+# of a day-old forecast (BOPTEST's medium level, Zheng et al. 2025, computed).
+BUST_K = 5.0
 # A prediction that reaches this is none [°C].
 ABSURD_C = 100.0
 # A tree this far from where the plan saw it now [K], with a plan at least this old [s], is planned for anew.
@@ -129,6 +132,8 @@ class Plan:
     last_given_up: tuple[str, ...] = ()
     # what hold temperatures by risk save in a day, heat and expected loss together; negative if they cost
     risk_saves: float = 0.0
+    # by how much the forecast is colder than it is outside, where that is too much to warm ahead on its word
+    bust_k: float = 0.0
 
     def ask_vents(self, age_s: float) -> VentAsk | None:
         """Return what is asked of vents now; an old plan asks nothing."""
@@ -186,6 +191,8 @@ class Plan:
         first = min(tree.short_from for tree in short.values() if tree.short_from)
         said = ", ".join(f"{name} (lacks {tree.lacks_w:.0f} W)" for name, tree in short.items())
         text = f"from {_clock(first, zone)} the strings are too small for {said}"
+        if self.bust_k > 0.0:
+            return f"{text}; but it is {self.bust_k:.0f} K milder outside than forecast: none is warmed ahead"
         if not self.added_kwh > 0.0:
             return f"{text}; it is too early, or of no use, to warm ahead"
         return f"{text}; warming ahead {ahead}"
@@ -222,6 +229,7 @@ class _View:
     start: FloatArray
     inputs: Inputs
     margin_k: FloatArray  # by how much colder than expected they are, by slot
+    milder_k: float  # by how much milder than expected it is outside now; NaN where no probe tells
     stepper: Stepper
     weather: Weather
     price: FloatArray  # of a kilowatt-hour, by slot
@@ -300,6 +308,7 @@ def _view(
         start=start,
         inputs=inputs,
         margin_k=margin,
+        milder_k=coldest_c(site.probes_of("outside"), latest_c) - float(slots.outside_temp_c[0]),
         stepper=stepper,
         weather=weather,
         price=price,
@@ -311,7 +320,10 @@ def _view(
 def _planned(view: _View, forecast: Forecast, z: float) -> Plan:
     site, held, inputs = view.site, view.held, view.inputs
     at_stake = night_loss(site, held, view.weather, view.now)
-    power_w = warmed_ahead(site, view.parameters, inputs, held, view.stepper, view.price, at_stake.loss)
+    bust_k = view.milder_k if view.milder_k > BUST_K else 0.0
+    power_w = held.string_w
+    if not bust_k:
+        power_w = warmed_ahead(site, view.parameters, inputs, held, view.stepper, view.price, at_stake.loss)
     planned, planned_stake = held, at_stake
     if (power_w != held.string_w).any():
         warmer = replace(inputs, string_w=power_w)
@@ -360,6 +372,7 @@ def _planned(view: _View, forecast: Forecast, z: float) -> Plan:
         ),
         last_given_up=last_first(held.tree_names, planned_stake.loss, lacks_w),
         risk_saves=view.risk.saves,
+        bust_k=bust_k if held.short.any() else 0.0,
     )
 
 

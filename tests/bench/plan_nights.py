@@ -61,7 +61,7 @@ from simulator.weather_files import reference_year
 
 # Three of the four regions with the fewest frosts (12 to 19 in six weeks of January and February), as by the
 # sea; the plan was tuned on region 2.
-REGIONS, LEARNT_IN = (3, 5, 12), 4
+REGIONS, LEARNT_IN, DRAWS = (1, 3, 5), 4, range(10, 16)
 WINTER, WINTER_DAYS = datetime(2026, 11, 15, 12, tzinfo=UTC), 120
 LEARN_FROM, LEARN_DAYS = datetime(2026, 12, 1, 12, tzinfo=UTC), 28
 # Of region 2 at 200 W steps half as long take 1.4 % more energy, thermostat and plan alike: their ratios of
@@ -390,7 +390,7 @@ def _share(colder, warmer, k_h):
     return np.log(colder.k_h / k_h) / np.log(colder.k_h / max(warmer.k_h, 0.1 * k_h))
 
 
-def show(power_w, regions=REGIONS, draws=range(6), plant="curlew", ways=("plan",)):
+def show(power_w, regions=REGIONS, draws=DRAWS, plant="curlew", ways=("plan",)):
     """Print the table of one string power; return energy, kelvin-hours and equal energy of each plan."""
     print(f"{plant}, {power_w:.0f} W a tree; the thermostat's kWh and K·h, the others' shares of both and of")
     print("the fruit's; a thermostat as warm as the plan: how far raised, the plan's share of its energy")
@@ -426,7 +426,7 @@ def show(power_w, regions=REGIONS, draws=range(6), plant="curlew", ways=("plan",
 if __name__ == "__main__":
     plant, watts, regions, draws = (
         *sys.argv[1:],
-        *("curlew", "130", "1,3,5", "0,1,2,3,4,5")[len(sys.argv) - 1 :],
+        *("curlew", "130", "1,3,5", "10,11,12,13,14,15")[len(sys.argv) - 1 :],
     )
     which = ([int(each) for each in words.split(",")] for words in (regions, draws))
     show(float(watts), *which, plant, ("none", "always", "plan", "foresight"))

@@ -62,6 +62,18 @@ def test_before_hours_that_the_strings_cannot_hold_it_warms_ahead(curlew_yard):
     assert "lemon (lacks" in plan.sentence
 
 
+def test_a_forecast_far_colder_than_the_probe_outside_warms_nothing_ahead(curlew_yard):
+    # from LATE on it is forecast at -4.5 + 7.5 cos(4 pi / 11) = -1.4 °C and falling
+    mild = READINGS | {"outside": 4.5}
+    bust = plan_of(curlew_yard, forecast(-12.0), mild, LATE)
+    assert bust.is_short
+    assert not any(asked(bust).values())
+    assert bust.sentence.endswith("but it is 6 K milder outside than forecast: none is warmed ahead")
+    for outside_c in (2.5, np.nan):
+        heard = plan_of(curlew_yard, forecast(-12.0), READINGS | {"outside": outside_c}, LATE)
+        assert any(asked(heard).values())
+
+
 def memory_h(parameters, inputs, i):
     """Return for how long LEAST_YIELD of a pulse's warmth in a tree's air is still to come [h]."""
     start = np.zeros_like(initial_state(parameters, house_temp_c=0.0, outside_temp_c=0.0, deep_temp_c=0.0))
