@@ -248,7 +248,7 @@ FORECAST = rows(
         )
     ],
     Row("F16", NO_COLDER, 0.0, QUIET),
-    Row("F23", heats_sooner, 60.0, QUIET),
+    Row("F23", NO_COLDER, 0.0, QUIET),
     Row("F31", NO_COLDER, 0.0, QUIET),
 )
 
