@@ -20,9 +20,9 @@ DEARER, DEARER_WITHIN_S = 1.1, 9 * 3600.0
 # Share of a watt's warmth in the tree's air that must still come when the tree is short.  With it the model's
 # own slow modes decide how long before a shortage a tree is warmed: not quite a day under usual fleece, more
 # where more soil or water keeps the warmth.  The crop alone would justify less; at this a tree short of heat
-# is less cold for some per cent more energy.  Of 0.04 to 0.01 on regions 1, 2 and 4 of the benches each
-# halving took about 4 % more energy and left about 4 % less of the kelvin-hours.
-LEAST_YIELD = 0.01
+# is less cold for some per cent more energy.  Of 0.04 to 0.01 on regions 2 and 4 of the benches each halving
+# took about 4 % more energy and left about 4 % less of the kelvin-hours.
+LEAST_YIELD = 0.0125
 
 
 def warmed_ahead(

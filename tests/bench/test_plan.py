@@ -18,7 +18,7 @@ from controller.thermal.inputs import inputs_of
 from controller.thermal.model import Stepper
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, predict
-from tests.bench.plan_nights import show
+from tests.bench.plan_nights import DRAWS, show
 from tests.bench.where_foresight_pays import show as table
 from tests.conftest import DUSK
 from tests.plan.test_outlook import READINGS, forecast
@@ -119,17 +119,25 @@ def test_eight_trees(curlew_yard):
     assert hard_s <= 8.0 * best_s(lambda: programme(free_c, gains, 0.25), 3)
 
 
-# strings too small in many nights, in the coldest only, and big enough
+# Of a thermostat at the hold temperature: energy and kelvin-hours, in the median; and of the energy of one as
+# warm, in the median and at most: strings too small in the coldest nights, big enough, and too small in many.
 @pytest.mark.timeout(7200)
-@pytest.mark.parametrize(("watts", "less"), [(130.0, 0.97), (200.0, 0.93), (350.0, 1.0)])
-def test_the_plan_against_thermostats_on_a_house_of_another_structure(watts, less):
+@pytest.mark.parametrize(
+    ("watts", "draws", "energy", "k_h", "equal", "worst"),
+    [
+        (200.0, DRAWS, 1.15, 0.88, 0.72, 1.02),
+        (350.0, DRAWS, 1.02, 1.0, 1.02, 1.02),
+        (130.0, DRAWS[:1], 1.25, 0.97, 0.85, 1.02),
+    ],
+    ids=["200 W", "350 W", "130 W"],
+)
+def test_the_plan_against_thermostats_on_a_house_of_another_structure(
+    watts, draws, energy, k_h, equal, worst
+):
     pytest.importorskip("demandlib")
-    found = np.array(show(watts))
-    energy, k_h, equal = np.median(found, axis=0)
-    assert energy <= 1.15
-    assert k_h <= less
-    assert equal <= 1.0 + 0.01 * (watts == 350.0)
-    assert found[:, 2].max() <= 1.02, "in no draw worse than a thermostat as warm"
+    found = np.array(show(watts, draws=draws))
+    assert (np.median(found, axis=0) <= [energy, k_h, equal]).all()
+    assert found[:, 2].max() <= worst, "in no draw worse than a thermostat as warm"
 
 
 def test_hands_in_time_are_worth_more_than_any_plan():
