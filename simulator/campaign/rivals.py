@@ -85,7 +85,8 @@ class Ruled:
         """Play on, to the night's end or until a time [s], and return the night."""
         run = self.run
         while run.world.elapsed_s < min(run.end_s, until_s):
-            self._heated[:] = [self.wants(tree) for tree in range(len(self._heated))]
+            lit = [power_w > 0.0 for power_w in run.world.strings_w()]
+            self._heated[:] = [self.wants(tree, lit=on) for tree, on in enumerate(lit)]
             run.move(LOOK_S)
         return run
 
@@ -93,13 +94,9 @@ class Ruled:
         """Return the same rule in a night that goes its own way from here on."""
         return self.run.fork_with(self)
 
-    def wants(self, tree: int) -> bool:
-        """Tell whether the rule heats a tree now."""
+    def wants(self, tree: int, *, lit: bool) -> bool:
+        """Tell whether the rule heats a tree now, whose strings are lit or not."""
         raise NotImplementedError
-
-    def is_lit(self, tree: int) -> bool:
-        """Tell whether a tree's strings heat."""
-        return self.run.world.strings_w()[tree] > 0.0
 
     def _closed(self, channels: tuple[tuple[str, int], ...], _on: tuple[str, ...]) -> tuple[str, ...]:
         return tuple([channel for channel, tree in channels if self._heated[tree]])
@@ -113,9 +110,9 @@ class Thermostats(Ruled):
         self._said_c: dict[str, float] = {}
         self.run.bus.connect("thermostats", (self.run.controller.topics.probe("+"),), self._hear)
 
-    def wants(self, tree: int) -> bool:
+    def wants(self, tree: int, *, lit: bool) -> bool:
         """Tell whether any probe of a tree reads too cold."""
-        limit_c = THERMOSTAT_C + (THERMOSTAT_BAND_K if self.is_lit(tree) else 0.0)
+        limit_c = THERMOSTAT_C + (THERMOSTAT_BAND_K if lit else 0.0)
         return any(not self._said_c.get(probe, 0.0) > limit_c for probe in self.run.site.trees[tree].probes)
 
     def _hear(self, message: Message) -> None:
@@ -134,11 +131,11 @@ class Clairvoyant(Ruled):
         super().__init__(night, seed)
         self._margin_k = margin_k
 
-    def wants(self, tree: int) -> bool:
+    def wants(self, tree: int, *, lit: bool) -> bool:
         """Tell whether a tree's fruit comes near its damage."""
         world = self.run.world
         limit_c = world.record.trees[tree].fruit_damage_c + self._margin_k
-        return world.tissue_c()[tree] <= limit_c + (FORESIGHT_BAND_K if self.is_lit(tree) else 0.0)
+        return world.tissue_c()[tree] <= limit_c + (FORESIGHT_BAND_K if lit else 0.0)
 
 
 def perfect_foresight(night: Night, seed: int, oracle: Record) -> Record:
