@@ -96,6 +96,7 @@ def _all_on_from_onset(task: Task) -> Record:
     """Return what comes of the same fault if the controller falls silent as it begins: everything heats."""
     run = _until_onset(task.night, task.seed, task.onset).fork()
     run.suffer([_setting(task)])
+    run.run(_began_s(task))  # a night with faults of its own was forked at its start
     while run.world.elapsed_s < run.end_s:
         if run.controller.running:
             run.controller.end()

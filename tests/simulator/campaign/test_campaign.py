@@ -92,6 +92,14 @@ def test_a_night_with_a_fault_of_its_own_can_suffer_another():
 
 
 @pytest.mark.long
+def test_heat_before_a_fault_began_is_no_control_that_could_have_kept_a_tree():
+    # no string can heat any more; warmed since dusk the lemon would have lived
+    outcome = play_task(Task(night="forecast-bust", seed=1, onset="before the coldest", fault="H03"))
+    assert outcome.avoidable == ("lemon",)
+    assert outcome.by_control == ()
+
+
+@pytest.mark.long
 def test_a_guard_that_rests_in_the_cold_is_found_to_lose_what_it_could_have_kept(monkeypatch):
     def rest_always(*args):
         decision, memory = decide_tree(*args)
