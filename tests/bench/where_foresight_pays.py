@@ -39,6 +39,8 @@ DAYS = 16
 DESIGN_MIN_C = -9.0
 # Strings switch so often [s], which is as good as the guard's ten seconds: 0.1 K·h a day, all trees together.
 NEAR_STEP_S = 20.0
+# A tree that was warmed and cools again must not fall through its limit within one step [s].
+COOLING_STEP_S = 60.0
 NIGHT_RATE = {"night_price_per_kwh": 0.12, "night_from": time(20, 0), "night_until": time(5, 0)}
 
 
@@ -158,7 +160,7 @@ def played(case, region, draw):
             hold_c = _held_c(planner, elapsed_s, usual_c)
         heating = (said_c <= hold_c) | (heating & (said_c <= hold_c + BAND_K))
         fine = bool((air_c < usual_c + nights.NEAR_K).any() or wanted.any())
-        step_s = NEAR_STEP_S if fine else nights.FAR_STEP_S
+        step_s = NEAR_STEP_S if fine else (COOLING_STEP_S if near else nights.FAR_STEP_S)
         heat_w = power_w * (heating | wanted)
         house.step(step_s, weather, heat_w.tolist())
         used_kwh = float(heat_w.sum()) * step_s / 3.6e6
