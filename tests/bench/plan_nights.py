@@ -21,6 +21,8 @@ the energy of one as warm; medians of six draws, and of all with the least and t
            all 18                                                 1.140  0.857 (0.829)  0.651
            from                                                   1.056  0.723 (0.721)  0.329
            to                                                     1.283  0.939 (0.903)  0.743
+    350 W, regions 1 and 5, where a thermostat lacks less than 1 K·h: 1.000-1.017 of its energy
+           region 3, 1-59 K·h, 1-4 nights short: 1.030-1.075, 0.401-0.830 of its K·h, 0.504-0.792 as warm
 
 A house that holds warmth better than the model believes is warmed too much (draws 20 and 21 of region 3), one
 that holds it worse too little: the model of this bench stays as wrong as it is drawn, the daemon's learns.

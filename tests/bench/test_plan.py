@@ -151,3 +151,5 @@ def test_hands_in_time_are_worth_more_than_any_plan():
     assert k_h["probe lags by 10 min"] > k_h["fleece on at all times"]
     small, planned = k_h["small strings"], k_h["small strings, planned"]
     assert planned < k_h["small strings, forecast 5 K too warm"] <= small * 1.01
+    shared = k_h["as many watts, shared by need"]
+    assert k_h["as many watts, shared by need, planned"] < shared < 0.5 * small

@@ -6,13 +6,14 @@ circuit limit is one of watts: the site file refuses a circuit that cannot carry
 carries, here 1000 W, is shared out beforehand, evenly or as ``rimeward size`` says.  Region 5, house 0, 16
 days, five trees of 350 W:
 
-    fleece on at all times 33.9 kWh, nothing lost; from 16 h 54.9 kWh and fruit of 63 EUR, from 20 h 67.7 and
-    67, from 23 h 83.8 and 123: hands in time are worth more than any plan (off at 8 h in all three)
-    a probe that lags by ten minutes: kelvin-hours from 1.7 to 43.1 for 7 % more heat
-    hold by risk: 0.90 EUR more, nothing less lost in this winter: here the thermostat at 0 and +1 °C wins
-    strings of 200 W: 8.9 K·h and fruit of 1.5 EUR lost, planned 8.0 and 1.1 for 8 % more heat; forecast 5 K
-    too warm: 8.5 and 1.3
-    two rates: 6.95 EUR, planned 6.95; old trees 17.67, planned 17.50 for 4 % more heat
+    fleece on at all times 30.0 kWh, nothing lost; from 16 h 50.6 kWh and fruit of 56 EUR, from 20 h 62.5 and
+    58, from 23 h 78.2 and 111: hands in time are worth more than any plan (off at 8 h in all three)
+    a probe that lags by ten minutes: kelvin-hours from 1.5 to 38.0 for 4 % more heat
+    hold by risk: 0.86 EUR more, nothing less lost in this winter: here the thermostat at 0 and +1 °C wins
+    strings of 200 W: 5.1 K·h, planned 3.9 for 25 % more heat; forecast 5 K too warm: 4.3 for 12 % more
+    a circuit limit: as many watts as 200 W a tree, shared by need: 0.8 K·h for 1 % more heat, planned 0.5:
+    in so mild a time sizing is worth more than foresight
+    two rates: 6.20 EUR, planned 6.34: the thermostat wins; old trees 15.53, planned 15.51
 
     python -m tests.bench.where_foresight_pays [region [draw]]
 """
