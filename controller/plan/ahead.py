@@ -55,13 +55,14 @@ def warmed_ahead(
         return power_w
     needed = held.short[:, gated].any(1) | (held.string_w[:, gated].any(1) & dearer)
     slots = int(np.flatnonzero(needed)[-1]) + 1
-    gains = gains_of(parameters, inputs, stepper, np.flatnonzero(gated), len(power_w))
+    which = np.flatnonzero(gated)
+    gains = gains_of(parameters, inputs, stepper, which, slots)
+    warmth = warmth_of(inputs, stepper, which)
     price = np.maximum(price_per_kwh[:slots], 1e-3) * SLOT_S / 3.6e6
-    for over_day, i in zip(gains, np.flatnonzero(gated), strict=True):
-        kelvin = float(price.min()) / float(over_day[:, 0].sum())  # in a day hardly any of it is left
+    for gain, i, k_per_w in zip(gains, which, warmth, strict=True):
+        kelvin = float(price.min()) / float(k_per_w)
         worth = _worth_per_k(site, int(i), kelvin)
         if worth > kelvin:
-            gain = over_day[:slots, :slots]
             power_w[:slots, i] = merit_order(
                 held.tree_temp_c[1 : slots + 1, i] - gain @ held.string_w[:slots, i],
                 gain,
@@ -102,3 +103,14 @@ def gains_of(
         risen[:, k] = step.Gamma[index[k]][:, FIRST_STRING + which].T
         gains[:, k, : k + 1] = risen[tree, : k + 1, FIRST_TREE + which]
     return gains
+
+
+def warmth_of(inputs: Inputs, stepper: Stepper, which: NDArray[np.intp]) -> FloatArray:
+    """Return what a watt in the first slot adds to its own tree in all slots together [K/W], (trees,)."""
+    step, index = stepper.modes_of(inputs)
+    risen = step.Gamma[index[0]][:, FIRST_STRING + which].T
+    tree, total = np.arange(len(which)), np.zeros(len(which))
+    for k in range(inputs.steps):
+        risen = risen if k == 0 else risen @ step.Phi[index[k]].T
+        total += risen[tree, FIRST_TREE + which]
+    return total

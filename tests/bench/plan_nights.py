@@ -28,11 +28,12 @@ A house that holds warmth better than the model believes is warmed too much (dra
 that holds it worse too little: the model of this bench stays as wrong as it is drawn, the daemon's learns.
 
 How small is too small?  A grower who reckoned with -6 °C on a clear and calm night has 200 W (``rimeward
-size``: 142 to 228 W).  His trees are short on 2 to 9 nights of a winter by the sea, for 10 to 15 nights
-strings are half as large.  Then bars of energy and of kelvin-hours part: see 130 W, and region 12, a colder
-winter on the upper Rhine with 12 to 16 nights short at 200 W, where draws 0 to 2 took 1.17 to 1.19 of the
-energy and left 0.79 to 0.84 of the kelvin-hours for 0.76 to 0.79 of the energy of a thermostat as warm (at
-0.01).  Heat bought early is soon lost: two layers of fleece lose 40 to 50 W/K round a tree while the soil
+size``: 142 to 228 W); his trees are short on 2 to 9 nights of a winter by the sea.  Short on 10 to 15 nights
+they are with 130 W, or on the upper Rhine (region 12).  Then less is reached: 130 W took 1.232 and 1.299 of
+the energy in regions 1 and 3 (draw 20; 5 and 14 nights short) and left 0.919 and 0.975 of the kelvin-hours,
+for 0.588 and 0.264 of the energy of a thermostat as warm; region 12 (draws 0 to 2 at 200 W, 12 to 16 nights
+short, ``LEAST_YIELD`` 0.01) took 1.17 to 1.19 and left 0.79 to 0.84, for 0.76 to 0.79.
+Heat bought early is soon lost: two layers of fleece lose 40 to 50 W/K round a tree while the soil
 takes up 9 to 13, which agrees with ISO 6946 and a deep solid's storage (tests/simulator/test_plant.py).
 Whoever foresees everything pays as much: on the 16 coldest days of region 2 every string fully on for 4, 8
 and 12 h before each shortage leaves 0.965, 0.860 and 0.780 of the kelvin-hours for 1.019, 1.123 and 1.245 of

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 import pytest
 
-from controller.plan.ahead import LEAST_YIELD
+from controller.plan.ahead import LEAST_YIELD, gains_of, warmth_of
 from controller.plan.airing import Airing
 from controller.plan.plan import (
     LARGEST_LIFT_K,
@@ -17,6 +17,7 @@ from controller.plan.slots import SLOT_S, slots_of
 from controller.site.tariff import price_per_kwh_at
 from controller.thermal.drive import Inputs
 from controller.thermal.inputs import inputs_of
+from controller.thermal.model import Stepper
 from controller.thermal.parameters import parameters_of
 from controller.thermal.predict import Heat, initial_state, predict
 from tests.conftest import DUSK
@@ -103,6 +104,14 @@ def test_a_shortage_later_than_the_tree_remembers_waits(curlew_yard):
         lead_h = (tree.short_from - begin).total_seconds() / 3600.0 - first * SLOT_S / 3600.0
         assert 4.0 < lead_h <= remembers_h < 24.0, name
         assert early.ask(name, 0.0) is None, "it is too early"
+
+
+def test_what_a_watt_adds_in_a_day_is_what_it_adds_in_all_slots(curlew_yard):
+    parameters = parameters_of(curlew_yard)
+    fine = inputs_of(forecast(-12.0), curlew_yard, parameters, LATE, horizon_s=96 * SLOT_S)
+    slots, stepper, which = slots_of(fine), Stepper(parameters, SLOT_S), np.array([1, 3])
+    gains = gains_of(parameters, slots, stepper, which, 96)
+    assert warmth_of(slots, stepper, which) == pytest.approx(gains[:, :, 0].sum(1))
 
 
 def test_warming_ahead_leaves_the_tree_less_cold(curlew_yard):
