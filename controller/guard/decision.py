@@ -6,8 +6,6 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
-from controller.quick import quick
-
 
 class Reason(StrEnum):
     """Why an output is as it is; one code for each rule of the ladders in ``tree`` and ``vent``."""
@@ -141,7 +139,6 @@ _SENTENCES: dict[Reason, str] = {
 }
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """What was decided for one output and why.

@@ -14,7 +14,6 @@ from controller.guard.hand import Answer, HandOrder
 from controller.guard.lease import Lease
 from controller.plan.outlook import Outlook
 from controller.plan.plan import Plan
-from controller.quick import quick
 from controller.thermal.drive import Inputs
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import Parameters
@@ -22,7 +21,6 @@ from controller.thermal.parameters import Parameters
 # ---- events -------------------------------------------------------------------------------------------
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeHeard:
     """A probe's reading [°C], with the humidity [%] if it measures one; NaN where it sent no number."""
@@ -33,7 +31,6 @@ class ProbeHeard:
     rh_pct: float = math.nan
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EchoHeard:
     """A board told what its outputs do."""
@@ -46,7 +43,6 @@ class EchoHeard:
     uptime_s: float = 0.0
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeaseHeard:
     """Something was said on a board's topic of leases; ``session`` is None for what is no lease."""
@@ -162,7 +158,6 @@ class ClearLease:
     board: str
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decide:
     """Publish, log and keep a decision; ``changed`` tells a new one from one that still stands."""

@@ -8,7 +8,6 @@ from controller.guard.decision import Reason
 from controller.guard.now import Now
 from controller.guard.reading import HIGHEST_TEMP_C, LOWEST_TEMP_C, ProbeMemory
 from controller.guard.witness import SILENT, Word
-from controller.quick import quick
 
 # Sender and controller clocks may differ by this much before a stamp counts as wrong.
 CLOCK_SLACK_S = 60.0
@@ -27,7 +26,6 @@ GONE_C = frozenset({-127.0, 127.9375, 127.94})
 STALE_PERIODS = 2.0
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """A temperature [°C] that may count, or the fault that forbids it, with its age or lead [s].

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 from controller.guard.decision import Decision
 from controller.guard.now import Now
-from controller.quick import quick
 
 LEASE_S = 300.0
 RENEW_S = 60.0
@@ -42,7 +41,6 @@ class BoardRules:
     period_s: float
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardMemory:
     """What is remembered of a board: what it last said, the last lease given to it, and its latest starts.

@@ -3,10 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from controller.quick import quick
 
-
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Now:
     """An instant on two clocks.

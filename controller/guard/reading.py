@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from controller.guard.now import Now
-from controller.quick import quick
 
 # What air near a citrus house can be; what broken probes of common kinds say lies outside.
 LOWEST_TEMP_C = -40.0
@@ -32,7 +31,6 @@ _SHARE, _LARGEST_SQUARE_K2 = 0.1, 4.0
 LATE_S = 300.0
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeMemory:
     """What is remembered of one probe.

@@ -28,7 +28,6 @@ from controller.guard.now import Now
 from controller.guard.reading import HIGHEST_TEMP_C
 from controller.guard.witness import SPREADS
 from controller.plan.plan import LARGEST_LIFT_K, OLDEST_S, Ask
-from controller.quick import quick
 
 # Air under fleece this hot means a displaced string or morning sun: fleece (polypropylene) softens far
 # above it, leaves scorch from about 40 °C (from memory).
@@ -58,7 +57,6 @@ class TreeRules:
     hold_range_c: tuple[float, float] | None = None
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TreeMemory:
     """What the ladder remembers: before anything is known, the board heats.

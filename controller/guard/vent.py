@@ -26,7 +26,6 @@ from controller.guard.hand import HandOrder, Order
 from controller.guard.now import Now
 from controller.physics import saturation_vapour_pressure_kpa
 from controller.plan.airing import DRIER_KPA, Airing, VentAsk
-from controller.quick import quick
 
 # Once open, stay open until the house is this far below the ceiling.
 BAND_K = 2.0
@@ -76,7 +75,6 @@ class VentMemory:
     reason: Reason = Reason.HOUSE_COOL
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HouseSeen:
     """What is seen: air in the house and outside, the hottest under a fleece [°C], whether a string heats."""

@@ -29,7 +29,6 @@ from numpy.typing import NDArray
 
 from controller.guard.now import Now
 from controller.physics import FloatArray
-from controller.quick import quick
 from controller.site.model import Site
 from controller.thermal.drive import Inputs
 from controller.thermal.filter import BLIND_K, Estimate, Filter
@@ -80,7 +79,6 @@ class WitnessRules:
     longitude_deg: float
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Word:
     """What the witness says of one tree: mean [°C], spread [K], and whether it may count at all."""
@@ -135,7 +133,6 @@ class Senses:
     fleece_on: tuple[bool, ...]
 
 
-@quick
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Witness:
     """The witness at one time, begun at ``begun_s``.
