@@ -28,17 +28,17 @@ from controller.thermal.suspicion import Fault, Hypothesis, hypotheses
 # faults are hard to see.  A vent left open takes the house to the outside's temperature, 1 to 2 K lower, as a
 # sky does that is wrong by as much (1 to 12 in one night); but a sky goes by in hours, and an open vent has
 # spoken with 16 to 56 after three days.  Wet fleece that gives off little in damp air lets less heat radiate
-# through and saves some 12 of 100 W: six nights of it spoke with nothing.
+# through and saves some 12 of 100 W: six nights of it spoke with nothing, so it takes much to be told.
 ENOUGH: dict[Fault, float] = {
     Fault.FLEECE_OFF: 10.0,
     Fault.STRING_DEAD: 10.0,
     Fault.STRING_HALF_DEAD: 10.0,
     Fault.HEATER_STUCK_ON: 12.0,
     Fault.VENT_OPEN: 40.0,
-    Fault.PROBE_BY_LAMP: 8.0,
+    Fault.PROBE_BY_LAMP: 10.0,
     Fault.PROBE_DRIFTED: 120.0,
     Fault.PROBES_SWAPPED: 10.0,
-    Fault.FLEECE_WET: 12.0,
+    Fault.FLEECE_WET: 20.0,
     Fault.WEATHER: 12.0,
 }
 # An hour's readings together are worth one: no probe of a real house errs anew every five minutes.
