@@ -114,6 +114,7 @@ def test_a_probe_of_another_make_on_its_own_topic():
 EVERY_TOPIC = [TOPICS.probe("air-lemon"), TOPICS.echo("east"), TOPICS.alive("east"), TOPICS.hand("1")]
 
 
+@pytest.mark.timeout(600)  # making ten thousand payloads takes most of it
 def test_malformed_payloads_raise_nothing_and_rest_no_heater(malformed):
     inbound = Inbound(SITE)
     tally = {"heard": 0, "refused": 0}

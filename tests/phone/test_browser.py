@@ -30,6 +30,7 @@ SHOTS = os.environ.get("RIMEWARD_SHOTS")
 @pytest.fixture(scope="module")
 def browser():
     with sync_api.sync_playwright() as playwright:
+        sync_api.expect.set_options(timeout=30_000)  # tests run beside others on a busy machine
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield browser
         browser.close()
@@ -45,7 +46,7 @@ def open_page(browser):
         context = browser.new_context(
             viewport={"width": width, "height": height}, color_scheme=scheme, **more
         )
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(30_000)
         contexts.append(context)
         tab = context.new_page()
         tab.complaints = []

@@ -72,7 +72,7 @@ def tab():
         words = ["--no-sandbox", "--ignore-certificate-errors"]
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=words)
         context = browser.new_context(viewport={"width": 360, "height": 740}, ignore_https_errors=True)
-        context.set_default_timeout(20_000)
+        context.set_default_timeout(30_000)
         yield context.new_page()
         browser.close()
 
