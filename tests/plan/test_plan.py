@@ -106,6 +106,17 @@ def test_a_shortage_later_than_the_tree_remembers_waits(curlew_yard):
         assert early.ask(name, 0.0) is None, "it is too early"
 
 
+def test_at_a_night_s_end_warming_ahead_is_of_no_use(curlew_yard):
+    now, cold = DUSK + timedelta(hours=10), dict.fromkeys(READINGS, -6.0)
+    ending = forecast(-12.0)
+    soon = ending.at_s < now.timestamp() + 2 * 3600.0
+    ending = replace(ending, outside_temp_c=np.where(soon, -10.0, 8.0))
+    plan = plan_of(curlew_yard, ending, cold, now)
+    assert plan.is_short
+    assert plan.added_kwh == 0.0
+    assert plan.sentence.endswith("; it is too early, or of no use, to warm ahead")
+
+
 def test_what_a_watt_adds_in_a_day_is_what_it_adds_in_all_slots(curlew_yard):
     parameters = parameters_of(curlew_yard)
     fine = inputs_of(forecast(-12.0), curlew_yard, parameters, LATE, horizon_s=96 * SLOT_S)
