@@ -54,7 +54,6 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -236,6 +235,9 @@ def _settled(site, sky, begin, variation):
 class Unkept(SiteWeather):
     """What is learned of forecasts, on no disk."""
 
+    def _recall(self):
+        pass
+
     def _keep(self):
         pass
 
@@ -340,8 +342,7 @@ class Planner:
 
     def __post_init__(self):
         self.forecaster = Forecaster(self.sky, self.draw)
-        self._folder = TemporaryDirectory()
-        self.weather = Unkept(self.site.place, Path(self._folder.name))
+        self.weather = Unkept(self.site.place, Path())
 
     def floor_c(self, elapsed_s, air_c, house_c, outside_c, *, near):
         """Return the floor that the plan asks for each tree now [°C], -inf where it asks nothing."""
