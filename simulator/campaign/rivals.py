@@ -5,6 +5,7 @@ All of them switch the same strings of the same simulated house; none has a cont
 
 import json
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from functools import partial
 from typing import Self
@@ -60,7 +61,7 @@ def watched_thermostat(
     return course, world.record
 
 
-class Ruled:
+class Ruled(ABC):
     """A night in which each tree's strings follow a rule, whatever boards are told.
 
     Attributes
@@ -94,9 +95,9 @@ class Ruled:
         """Return the same rule in a night that goes its own way from here on."""
         return self.run.fork_with(self)
 
+    @abstractmethod
     def wants(self, tree: int, *, lit: bool) -> bool:
         """Tell whether the rule heats a tree now, whose strings are lit or not."""
-        raise NotImplementedError
 
     def _closed(self, channels: tuple[tuple[str, int], ...], _on: tuple[str, ...]) -> tuple[str, ...]:
         return tuple([channel for channel, tree in channels if self._heated[tree]])

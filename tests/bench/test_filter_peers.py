@@ -9,6 +9,7 @@ import time
 
 import numpy as np
 import pytest
+from computing import best_s
 from scipy.optimize import minimize
 from synthetic import NOISE, heater_step, house, played, weather
 
@@ -49,16 +50,6 @@ ELEVEN = (
     "house_k_per_root_h",
     "tree_k_per_root_h",
 )
-
-
-def best_s(call, times=5):
-    """Return the shortest computing time of some calls [s], which other programs change least."""
-    took = []
-    for _ in range(times):
-        begin = time.process_time()
-        call()
-        took.append(time.process_time() - begin)
-    return min(took)
 
 
 def month(calm=False):

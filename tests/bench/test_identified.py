@@ -8,13 +8,9 @@ The air under a fleece follows its string within some minutes, so the record is 
 """
 
 import os
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "thermal"))
 from synthetic import heater_step, house, played, weather
 
 from controller.thermal.fit import Problem, fit

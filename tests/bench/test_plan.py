@@ -1,12 +1,12 @@
 """The plan against SciPy's linear programme (HiGHS) and against thermostats, in one run on one machine."""
 
-import time
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 
 import numpy as np
 import pytest
+from computing import best_s
 from scipy.optimize import linprog
 
 from controller.plan.ahead import gains_of
@@ -62,16 +62,6 @@ def programme(free_c, gains, worth, cap_w=120.0, price=PRICE):
     )
 
 
-def best_s(act, times=15):
-    return min(_once(act) for _ in range(times))
-
-
-def _once(act):
-    begin = time.process_time()
-    act()
-    return time.process_time() - begin
-
-
 # Half price by night, from the 20th to the 60th quarter of an hour.
 TWO_RATES = PRICE * np.where((np.arange(96) >= 20) & (np.arange(96) < 60), 0.5, 1.0)
 
@@ -97,7 +87,7 @@ def test_cost_and_time_of_one_tree_against_the_linear_programme(curlew_yard, of_
                 power_w, found = greedy(*given), programme(*given)
                 short_k = np.maximum(-(free_c + milder_k + gains @ power_w), 0.0)
                 costs.append((price @ power_w + worth * short_k.sum()) / found.fun)
-                shares.append(best_s(partial(programme, *given), 3) / best_s(partial(greedy, *given)))
+                shares.append(best_s(partial(programme, *given), 3) / best_s(partial(greedy, *given), 15))
     print(
         f"cost at most {max(costs):.5f} of the programme's, time 1/{min(shares):.1f} to 1/{max(shares):.0f}, "
         f"median 1/{np.median(shares):.0f}"
@@ -113,7 +103,7 @@ def test_eight_trees(curlew_yard):
         update={"trees": tuple(t.model_copy(update={"name": f"t{i}"}) for i, t in enumerate(trees))}
     )
     at = DUSK + timedelta(hours=4)
-    hard_s = best_s(lambda: plan_of(site, forecast(-12.0), READINGS, at))
+    hard_s = best_s(lambda: plan_of(site, forecast(-12.0), READINGS, at), 15)
     free_c, gains = one_tree(curlew_yard)
     print(f"eight trees short of heat: {1e3 * hard_s:.1f} ms")
     assert hard_s <= 8.0 * best_s(lambda: programme(free_c, gains, 0.25), 3)

@@ -4,15 +4,12 @@ Run with ``pytest -m long tests/bench/test_winter.py -s``.
 """
 
 import dataclasses
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
+from computing import best_s
 from scipy.signal import dlsim
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "thermal"))
 from synthetic import first_state, house, weather
 from test_thermostat import stepped
 
@@ -22,16 +19,6 @@ from controller.thermal.thermostat import cycled
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 DAYS, STEP_S, BAND_K = 180, 60.0, 0.5
-
-
-def best_s(call, times):
-    """Return the least computing time of some calls [s]; other work on the machine counts for little."""
-    took = []
-    for _ in range(times):
-        begin = time.process_time()
-        call()
-        took.append(time.process_time() - begin)
-    return min(took)
 
 
 # Warmer than the tests' week by so much: mild as a coast, and a harder winter.
