@@ -13,12 +13,15 @@ from numpy.typing import NDArray
 
 from controller.physics import FloatArray
 from controller.thermal.drive import Inputs
+from controller.thermal.innovations import recursion
 from controller.thermal.model import FIRST_STRING, Step, Stepper, trees
 from controller.thermal.parameters import Parameters
 from controller.thermal.record import driven
 
 # Steps looked at in one go, at most.
 _AT_ONCE = 64
+# Steps of the house without heat found in one go: a week by the minute.
+_SPAN = 10080
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,8 +114,13 @@ def _free(step: Step, mode: NDArray[np.intp], u: FloatArray, start: FloatArray, 
     """Return the trees (T, N) without heat."""
     if (mode == mode[0]).all():
         return _blocked(step.Phi[mode[0]], u @ step.Gamma[mode[0]].T, start, tree)
-    # In a winter of many modes blocks side by side would take hundreds of megabytes.
-    return _stepped(step.Phi, mode, np.einsum("tij,tj->ti", step.Gamma[mode], u), start)[:-1, tree]
+    free_c, x = np.empty((len(u), len(range(len(start))[tree]))), start
+    for begin in range(0, len(u), _SPAN):  # all of a winter at once would take hundreds of megabytes
+        there = slice(begin, begin + _SPAN)
+        forcing = np.einsum("tij,tj->ti", step.Gamma[mode[there]], u[there])
+        states = recursion(step.Phi[np.newaxis], mode[there], forcing[np.newaxis], x[np.newaxis])[0]
+        free_c[there], x = states[:-1, tree], states[-1]
+    return free_c
 
 
 def _blocked(Phi: FloatArray, forcing: FloatArray, start: FloatArray, seen: slice) -> FloatArray:
@@ -137,12 +145,3 @@ def _blocked(Phi: FloatArray, forcing: FloatArray, start: FloatArray, seen: slic
         x = x @ powers[length] + rest[block]
     shown = shown + starts @ powers[:length, :, seen]
     return np.swapaxes(shown, 0, 1).reshape(count * length, -1)[:steps]
-
-
-def _stepped(Phi: FloatArray, mode: NDArray[np.intp], forcing: FloatArray, start: FloatArray) -> FloatArray:
-    states = np.empty((len(forcing) + 1, len(start)))
-    states[0] = start
-    for k, which in enumerate(mode.tolist()):
-        np.matmul(Phi[which], states[k], out=states[k + 1])
-        states[k + 1] += forcing[k]
-    return states

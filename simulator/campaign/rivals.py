@@ -15,6 +15,7 @@ from simulator.faults.setting import FaultSetting
 from simulator.faults.stage import Stage
 from simulator.night import Night
 from simulator.rehearsal import Rehearsal
+from simulator.strings import split
 from simulator.world import Record, baseline
 
 # A plain thermostat: on at 0 °C, off half a kelvin above (common practice, no source).
@@ -75,10 +76,10 @@ class Ruled(ABC):
         self._heated = [False] * len(self.run.site.trees)
         for board in self.run.world.boards.values():
             channels = tuple(
-                (string.channel.partition("/")[2], tree)
+                (channel, tree)
                 for tree, each in enumerate(self.run.site.trees)
-                for string in each.strings
-                if string.channel.startswith(f"{board.name}/")
+                for on, channel in (split(string.channel) for string in each.strings)
+                if on == board.name
             )
             board.relays.insert(0, partial(self._closed, channels))  # before what is broken about contacts
 

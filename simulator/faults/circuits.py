@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from simulator.faults.stage import Stage, injects
-from simulator.strings import FrostStat
+from simulator.strings import FrostStat, split
 
 HALF, FULL = 0.5, 1.0
 TWO_HOURS_S = 7200.0
@@ -77,7 +77,7 @@ def breaker_too_small(stage: Stage, target: str) -> Iterator[None]:
 
 
 def _is_closed(stage: Stage, channel: str) -> bool:
-    board, _, name = channel.partition("/")
+    board, name = split(channel)
     return name in stage.world.boards[board].closed
 
 

@@ -5,6 +5,7 @@ from contextlib import contextmanager
 
 from controller.errors import RehearsalError
 from simulator.faults.stage import Stage, injects, while_in
+from simulator.strings import split
 
 # A door left open to a light wind: 1.6 m² of it, half inflow, at a quarter of a metre a second (estimate).
 DOOR_M3_S = 0.2
@@ -47,7 +48,7 @@ def vent_stuck_open(stage: Stage, target: str) -> Iterator[None]:
     if not vents:
         raise RehearsalError(f"there is no vent '{target}' at {stage.site.name} to be stuck open")
     vent = vents[0]
-    board, _, channel = vent.channel.partition("/")
+    board, channel = split(vent.channel)
     is_on = vent.rest != "open"
 
     def stuck(on: tuple[str, ...]) -> tuple[str, ...]:

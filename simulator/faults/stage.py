@@ -25,6 +25,7 @@ from simulator.faults.setting import FaultSetting
 from simulator.probes import SimProbe, generator
 from simulator.served import Served
 from simulator.steered import Controller
+from simulator.strings import split
 from simulator.world import World
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ class Stage:
         if target not in channels:
             tree = self.site.trees[self.tree(target)]
             target = self._first([s.channel for s in tree.strings], target, "string", channels)
-        board, _, channel = target.partition("/")
+        board, channel = split(target)
         return self.world.boards[board], channel
 
     def probe_topic(self, probe: SimProbe) -> tuple[SimBoard, str]:
