@@ -105,7 +105,7 @@ HOUSES = {
         floor_w_per_m_k=1.4,
         power_w=280.0,
     ),
-    # No constant was tuned on these two, nor on the last four climates below; see ``test_energyplus``.
+    # No constant was tuned on these two, nor on the last seven climates below; see ``test_energyplus``.
     "square glass house": Built(
         glazing="single-glass",
         u_w_per_m2_k=5.5,
@@ -147,6 +147,9 @@ CLIMATES = {
     "Mühldorf": (13, 48.27, 12.50, 1.0),
     "Hof": (10, 50.32, 11.88, 1.0),
     "Mannheim": (12, 49.52, 8.55, 1.0),
+    "Bremerhaven": (1, 53.55, 8.58, 1.0),
+    "Chemnitz": (9, 50.8, 12.87, 1.0),
+    "Garmisch": (15, 47.48, 11.06, 1.0),
 }
 # Where EnergyPlus puts the beam that has come in through a pane: all on the floor, or wherever it meets a
 # surface, the opposite pane among them (Engineering Reference, "Solar Distribution"; from memory).
