@@ -36,13 +36,26 @@ class _Powers:
     """What 0, 1 ... steps of one mode make of a state and of strings that stay on."""
 
     def __init__(self, Phi: FloatArray, lift: FloatArray, tree: slice) -> None:
-        self.state, self.lift = np.empty((_AT_ONCE + 1, *Phi.shape)), np.empty((_AT_ONCE + 1, *lift.shape))
-        self.state[0], self.lift[0] = np.eye(len(Phi)), 0.0
+        n = len(Phi)
+        # of a state and of strings beside one another, (n+N,)
+        self.moved = np.zeros((_AT_ONCE + 1, n, n + lift.shape[1]))
+        self.moved[0, :, :n] = np.eye(n)
         for k in range(_AT_ONCE):
-            self.state[k + 1] = Phi @ self.state[k]
-            self.lift[k + 1] = Phi @ self.lift[k] + lift
-        self.tree_state = np.ascontiguousarray(self.state[:, tree])
-        self.tree_lift = np.ascontiguousarray(self.lift[:, tree])
+            self.moved[k + 1] = Phi @ self.moved[k]
+            self.moved[k + 1, :, n:] += lift
+        self.trees = np.concatenate(self.moved[:-1, tree])  # (_AT_ONCE N, n+N)
+        self._doubled = [Phi]
+
+    def rested(self, state: FloatArray, steps: int) -> FloatArray:
+        """Return a state after any number of steps with all strings off."""
+        bit = 0
+        while steps >> bit:
+            if bit == len(self._doubled):
+                self._doubled.append(self._doubled[-1] @ self._doubled[-1])
+            if steps >> bit & 1:
+                state = self._doubled[bit] @ state
+            bit += 1
+        return state
 
 
 def cycled(
@@ -74,8 +87,13 @@ def cycled(
     # Where each run of one mode ends, and where next a tree would be cold without heat.
     change = np.append(np.flatnonzero(np.diff(mode)) + 1, len(mode))
     run_ends, cold = np.repeat(change, np.diff(change, prepend=0)), np.flatnonzero((free_c < on_c).any(1))
+    colds = np.append(cold, inputs.steps)
+    next_cold = np.repeat(colds, np.diff(colds, prepend=-1))
     powers: dict[int, _Powers] = {}
-    heats, added = np.zeros(count, dtype=np.bool_), np.zeros(len(start_state))
+    n, free_c_flat = len(start_state), free_c.ravel()
+    # What strings have added to the state, and which are on.
+    added = np.zeros(n + count)
+    heats, limit_c, some_on = np.zeros(count, dtype=np.bool_), on_c, False
     on = np.zeros((inputs.steps, count), dtype=np.bool_)
     at, steps = 0, inputs.steps
     while at < steps:
@@ -84,29 +102,29 @@ def cycled(
         if power is None:
             lift = step.Gamma[which][:, FIRST_STRING:] * parameters.string_w
             power = powers[which] = _Powers(step.Phi[which], lift, tree)
-        span = min(_AT_ONCE, int(run_ends[at]) - at)
-        resting = not heats.any()
-        if resting:
-            next_cold = int(np.searchsorted(cold, at))
-            ahead = int(cold[next_cold]) - at if next_cold < len(cold) else steps
-            if ahead > 0:  # no string can come on before that
-                span = min(span, ahead)
-                added = power.state[span] @ added
-                at += span
-                continue
-        tree_c = free_c[at : at + span] + power.tree_state[:span] @ added
-        if not resting:
-            tree_c += power.tree_lift[:span] @ heats
-        switches = np.asarray(np.where(heats, tree_c > off_c, tree_c < on_c))
-        some = np.flatnonzero(switches.any(1))
-        if some.size:
-            span = int(some[0])
-        if span:
-            on[at : at + span] = heats
-            added = power.state[span] @ added + power.lift[span] @ heats
+        end = int(run_ends[at])
+        if not some_on and next_cold[at] > at:  # no string can come on before that
+            span = min(int(next_cold[at]), end) - at
+            added[:n] = power.rested(added[:n], span)
             at += span
-        if some.size:
+            continue
+        span = min(_AT_ONCE, end - at)
+        seen = span * count
+        tree_c = free_c_flat[at * count : at * count + seen] + power.trees[:seen] @ added
+        switches = (tree_c.reshape(span, count) > limit_c) == heats
+        first = int(switches.argmax())
+        switched = bool(switches.flat[first])
+        if switched:
+            span = first // count
+        if some_on:
+            on[at : at + span] = heats
+        added[:n] = power.moved[span] @ added
+        at += span
+        if switched:
             heats = heats ^ switches[span]
+            added[n:] = heats
+            some_on = bool(np.count_nonzero(heats))
+            limit_c = np.where(heats, off_c, on_c) if some_on else on_c
     return Cycled(on=on, free_c=free_c)
 
 
