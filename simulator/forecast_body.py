@@ -168,7 +168,7 @@ def forecast_body(
     faults : iterable of str
         Names of ``WRONG_BODIES``; others change nothing here.
     """
-    faults = frozenset(faults)
+    faults = frozenset(faults) | ({"overcast"} if fault.overcast else set())
     run_s = latest_run(now, stalled="stale" in faults).timestamp()
     midnight_s = now.timestamp() // DAY_S * DAY_S - (4 * DAY_S if "old-hours" in faults else 0.0)
     hours = 24 * (query.past_days + query.forecast_days)

@@ -119,6 +119,8 @@ class ForecastFault(_Model):
     """Share of nights that it gets altogether wrong, run after run."""
     bust_k: float = Field(default=6.0, ge=0, le=15)
     """By how much, too warm or too cold [K]."""
+    overcast: bool = False
+    """Whether it promises full cloud and the warmth that keeps, whatever the sky does."""
 
 
 class Covering(_Model):
