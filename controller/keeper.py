@@ -62,7 +62,7 @@ from controller.guard.overheard import of_strangers, weigh
 from controller.guard.reading import reborn, remember
 from controller.guard.state import State, changed
 from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
-from controller.guard.tree import DOUBT_S, TreeRules, decide_tree, held_by_plan
+from controller.guard.tree import BAND_K, DOUBT_S, TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, decide_vent
 from controller.site.work import Work
 
@@ -279,6 +279,21 @@ def _beside(
     return ev.beside(evidence, word, tree.hold_c, suspect=suspect, stands=stands)
 
 
+def _endangered(state: State) -> str:
+    """Return a tree that by the last decisions loses fruit with its own heat on; empty if none does."""
+    for tree in state.rules.trees:
+        decision = state.heat.get(tree.name)
+        if decision is None or not decision.active or decision.reason in BAD_INPUT:
+            continue
+        over_k = decision.temp_c - tree.hand_off_floor_c
+        if over_k <= 0.0:
+            return tree.name
+        if over_k <= BAND_K and any(each.who == tree.name for each in state.heat.values()):
+            return tree.name
+    return ""
+
+
+_WARMED_EARLY = frozenset({Reason.PLANNED, Reason.NEIGHBOUR_IN_DANGER})
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
 
 
@@ -288,7 +303,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     judged = _judge(state, rules.periods_s, now)
     evidence_of = {tree.name: _of_tree(judged, rules.tree_probes[tree.name]) for tree in rules.trees}
     witness = _witness(state, judged, evidence_of, now)
-    trees, heat, begun = {}, {}, False
+    trees, heat, begun, endangered = {}, {}, False, _endangered(state)
     for number, usual in enumerate(rules.trees):
         tree = usual
         if state.plan is not None and usual.hold_range_c is not None:
@@ -297,10 +312,13 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
         rests = not state.trees[tree.name].heating
-        if begun and rests:  # one tree a tick begins to be warmed ahead: cold lamps do not all start at once
-            ask = None
-        decision, trees[tree.name] = decide_tree(tree, state.trees[tree.name], evidence, order, now, ask)
-        begun = begun or (rests and decision.reason is Reason.PLANNED)
+        neighbour = endangered
+        if begun and rests:  # one tree a tick begins to be warmed early: cold lamps do not all start at once
+            ask, neighbour = None, ""
+        decision, trees[tree.name] = decide_tree(
+            tree, state.trees[tree.name], evidence, order, now, ask, neighbour
+        )
+        begun = begun or (rests and decision.reason in _WARMED_EARLY)
         heat[tree.name] = _if_heard(decision, tree, rules.tree_boards[tree.name], heard_boards)
     # heat that a board still reports counts too: a vent waits until the string is really off
     heating = any(decision.active for decision in heat.values()) or any(

@@ -392,6 +392,66 @@ def test_a_plan_adds_heat_until_it_is_an_hour_old(drive, curlew_yard):
     assert (drive.tree("lemon").active, drive.tree("lemon").reason) == (False, Reason.PLAN_OLD)
 
 
+def test_while_a_tree_loses_fruit_with_its_heat_on_the_others_heat_for_it(drive):
+    for _ in range(3):
+        drive.step(120.0)
+    floor_c = next(rules.hand_off_floor_c for rules in drive.state.rules.trees if rules.name == "lemon")
+    drive.temps_c["air-lemon"] = floor_c + 0.2
+    drive.step()
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH, "its own heat may still hold it"
+    drive.temps_c["air-lemon"] = floor_c
+    begun = []
+    for _ in range(6):
+        drive.step()
+        begun.append([name for name in TREES if drive.tree(name).active])
+    assert [len(names) for names in begun] == [1, 2, 3, 4, 5, 5], "one after the other: cold lamps"
+    drive.step(120.0)
+    assert drive.tree("yuzu").reason is Reason.NEIGHBOUR_IN_DANGER
+    assert drive.tree("yuzu").because == (
+        "8.00 °C would do, but lemon is losing fruit with all its heat on: this warms the house"
+    )
+    assert drive.tree("lemon").reason is Reason.COLD
+    assert not drive.leases()[-1].lease.off
+    drive.temps_c["air-lemon"] = floor_c + 0.4  # not yet out of danger, or all would go on and off with it
+    for _ in range(3):
+        drive.step(120.0)
+    assert drive.tree("yuzu").reason is Reason.NEIGHBOUR_IN_DANGER
+    drive.temps_c["air-lemon"] = floor_c + 0.6
+    for _ in range(2):
+        drive.step()
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+    assert drive.tree("lemon").active
+
+
+def test_nobody_heats_for_a_tree_whose_fruit_was_let_go_or_whose_probe_tells_nothing(drive):
+    for _ in range(3):
+        drive.step(120.0)
+    drive.temps_c["air-lemon"] = math.nan
+    for _ in range(3):
+        drive.step(120.0)
+    assert drive.tree("lemon").active
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+    until = drive.now.utc + timedelta(hours=2.0)
+    drive.tell(
+        HandOrdered(
+            order=HandOrder(
+                id="o2",
+                who="Nora",
+                target_kind="tree",
+                target="lemon",
+                order=Order.HAND_OFF,
+                until=until,
+                consent="let the lemon go",
+            )
+        )
+    )
+    drive.temps_c["air-lemon"] = -4.0
+    for _ in range(6):
+        drive.step(60.0)
+    assert drive.tree("lemon").reason is Reason.LET_GO
+    assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
+
+
 def test_a_plan_that_asks_for_no_number_changes_nothing(drive, curlew_yard):
     drive.tell(PlanMade(plan=plan_asking(curlew_yard, math.nan)))
     for _ in range(3):

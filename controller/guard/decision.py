@@ -40,6 +40,7 @@ class Reason(StrEnum):
     MINIMUM_ON_TIME = "minimum-on-time"
     SWITCHED_OFTEN = "switched-often"
     PLANNED = "planned"
+    NEIGHBOUR_IN_DANGER = "neighbour-in-danger"
     PLAN_OLD = "plan-old"
     PLAN_ABSURD = "plan-absurd"
     WARM_ENOUGH = "warm-enough"
@@ -118,6 +119,9 @@ _SENTENCES: dict[Reason, str] = {
     Reason.MINIMUM_ON_TIME: "warm at {temp_c:.2f} °C, but on for {age_s:.0f} s of at least {minimum_s:.0f} s",
     Reason.SWITCHED_OFTEN: "warm at {temp_c:.2f} °C, but switched {switchings} times in the last hour",
     Reason.PLANNED: "{temp_c:.2f} °C is not above {limit_c:.2f} °C, to which the plan warms: {plan}",
+    Reason.NEIGHBOUR_IN_DANGER: (
+        "{temp_c:.2f} °C would do, but {who} is losing fruit with all its heat on: this warms the house"
+    ),
     Reason.PLAN_OLD: "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan, {age_s:.0f} s old, is not heeded",
     Reason.PLAN_ABSURD: (
         "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan asks for {asked_c:.1f} °C and is not heeded"
@@ -143,7 +147,8 @@ _SENTENCES: dict[Reason, str] = {
 class Decision:
     """What was decided for one output and why.
 
-    ``active`` means heating for a tree and open or running for a vent.  Numbers that played no part are NaN.
+    ``active`` means heating for a tree and open or running for a vent.  Numbers that played no part are NaN;
+    ``who`` is the person, or the tree, for whose sake.
     """
 
     kind: Literal["tree", "vent"]

@@ -14,7 +14,8 @@ Heat is the resting state: whatever is not known to be warm is heated.
     7  switched often      at the eleventh switching within the hour it stays on
     8  plan                warms ahead, or blossom hangs: not above the floor it asks -> heat; a plan too old
                            or asking something absurd is named and changes nothing
-    9  warm enough         -> off, as long as the lease is renewed
+    9  neighbour           a tree loses fruit with its own heat on -> heat, which warms the house for it
+   10  warm enough         -> off, as long as the lease is renewed
 
 Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
 """
@@ -90,10 +91,12 @@ def decide_tree(
     order: HandOrder | None,
     now: Now,
     ask: Ask | None = None,
+    neighbour: str = "",
 ) -> tuple[Decision, TreeMemory]:
     """Return what a tree's strings shall do, and the memory for the next time.
 
-    ``ask`` is what the plan asks for the tree now; it can add heat and nothing else.
+    ``ask`` is what the plan asks for the tree now, ``neighbour`` a tree in danger; they can add heat and
+    nothing else.
     """
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
@@ -103,7 +106,7 @@ def decide_tree(
         memory = replace(memory, doubted_s=doubted_s, last_doubted_s=now.mono_s)
     elif now.mono_s - memory.last_doubted_s >= DOUBT_LASTS_S and memory.doubted_s != float("inf"):
         memory = replace(memory, doubted_s=float("inf"))
-    decision = _ladder(rules, memory, evidence, order, ask, len(recent_s), now)
+    decision = _ladder(rules, memory, evidence, order, ask, neighbour, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
             heating=decision.active,
@@ -124,6 +127,7 @@ def _ladder(
     evidence: Evidence,
     order: HandOrder | None,
     ask: Ask | None,
+    neighbour: str,
     switchings: int,
     now: Now,
 ) -> Decision:
@@ -149,7 +153,7 @@ def _ladder(
             minimum_s=MINIMUM_ON_S,
             switchings=switchings,
             probe=evidence.probe,
-            who=order.who if order else "",
+            who=order.who if order else neighbour,
             until=f"{order.until:%H:%M} UTC" if order else "",
             rest="the tree is heated" if rules.has_strings else "nothing is known of this tree",
         )
@@ -181,10 +185,13 @@ def _ladder(
         return record(Reason.MINIMUM_ON_TIME, heat=True, age_s=on_for_s)
     if memory.heating and not switchings < SWITCHINGS_PER_HOUR - 1:
         return record(Reason.SWITCHED_OFTEN, heat=True)
-    if ask is not None and (fault := _fault_of(ask, rules.hold_c)) is not None:
-        return record(fault, heat=False, limit_c=rules.hold_c, age_s=ask.age_s)
-    if ask is not None and not temp_c > ask.floor_c:
+    fault = None if ask is None else _fault_of(ask, rules.hold_c)
+    if ask is not None and fault is None and not temp_c > ask.floor_c:
         return record(Reason.PLANNED, heat=True, limit_c=ask.floor_c)
+    if neighbour:
+        return record(Reason.NEIGHBOUR_IN_DANGER, heat=True, limit_c=rules.hold_c)
+    if ask is not None and fault is not None:
+        return record(fault, heat=False, limit_c=rules.hold_c, age_s=ask.age_s)
     return record(Reason.WARM_ENOUGH, heat=False, limit_c=rules.hold_c)
 
 

@@ -325,7 +325,7 @@ PAIRS = rows(
     Row("P-16", heats_sooner, HALF_S, tells("heat-without-effect.satsuma-door"), HOUR_S, metered=True),
     Row(
         "P-17",
-        decides(COLDER, DOOR),
+        decides(Reason.NEIGHBOUR_IN_DANGER, DOOR),
         HALF_S,
         tells("fruit-in-danger.satsuma-middle"),
         HALF_S,

@@ -140,8 +140,8 @@ def test_heat_without_effect_is_told_after_half_an_hour_and_not_before(drive):
 
 def test_a_string_that_warms_its_tree_is_not_suspected_on_the_longest_night(drive):
     rest(drive)
-    heat(drive, 0.0, 3.0, rise_k_per_min=0.2)
-    heat(drive, 0.3, 90.0)
+    heat(drive, 0.3, 3.0, rise_k_per_min=0.2)
+    heat(drive, 0.4, 90.0)
     assert drive.state.found == ()
 
 
