@@ -19,8 +19,9 @@ SURVEY_S = 30.0
 # How much warmer than the outside air a probe may be by night [K].  Heat under fleece gives a tree 10 K at
 # most and the house 5 K (the rehearsed nights: 8 and 2); a tree at 0 °C read in °F is 32.
 REACH_K = {"tree": 20.0, "house": 12.0}
-# The outside probe and the forecast differ by less than this, or one of them is wrong [K].
-OUTSIDE_K, OUTSIDE_FOR_S = 8.0, 3600.0
+# The outside probe and the forecast differ by less than this, or one of them is wrong [K]: the forecast, if
+# the house is at night what it is beside such an outside, from ``NIGHT_K`` colder to so much warmer.
+OUTSIDE_K, OUTSIDE_FOR_S, HOUSE_WARMER_K = 8.0, 3600.0, 6.0
 # A probe counts as heard at a look if it spoke within so many periods; each look counts one part in sixty.
 HEARD_PERIODS, _SHARE = 1.25, 1.0 / 60.0
 # With half of its words lost a probe is found heard at 56 % of all looks.
@@ -98,7 +99,7 @@ def survey(
     within, far, astray = set(before.within_reach), set(before.far_off), dict(before.astray_since_s)
     within -= {name for name, memory in memories.items() if memory.words <= FIRST_WORDS}
     if sky.sun_w_m2 <= 0.0:
-        _look_outside(measured, fresh, sky, astray, far, now)
+        _look_outside(measured, fresh, house_c, sky, astray, far, now)
         beside_c = sky.outside_c if math.isfinite(sky.outside_c) else outside_c
         if math.isfinite(beside_c):
             _look_inside(measured, fresh, beside_c, within, far)
@@ -119,6 +120,7 @@ def survey(
 def _look_outside(
     measured: Measured,
     fresh: Mapping[str, ProbeMemory],
+    house_c: float,
     sky: Sky,
     astray: dict[str, float],
     far: set[str],
@@ -127,7 +129,8 @@ def _look_outside(
     for name in measured.outside:
         if name not in fresh or math.isnan(sky.outside_c):
             continue
-        if abs(fresh[name].temp_c - sky.outside_c) <= OUTSIDE_K:
+        temp_c = fresh[name].temp_c
+        if abs(temp_c - sky.outside_c) <= OUTSIDE_K or -NIGHT_K <= house_c - temp_c <= HOUSE_WARMER_K:
             astray.pop(name, None)
             far.discard(name)
         elif now.mono_s - astray.setdefault(name, now.mono_s) >= OUTSIDE_FOR_S:

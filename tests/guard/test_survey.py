@@ -92,6 +92,23 @@ def test_after_its_board_s_restart_a_probe_must_show_itself_within_reach_again()
     assert seen.far_off == {"tree"}
 
 
+@pytest.mark.parametrize(
+    ("outside_c", "house_c", "is_far"),
+    [
+        (-10.5, -6.0, False),  # the forecast promised -2: a night far colder, in the house as outside
+        (-10.5, -4.4, True),  # no unheated house is so much warmer
+        (6.5, 3.0, False),  # a warm front that nobody promised
+        (39.2, 4.0, True),  # 4 °C read in °F
+        (-10.5, math.nan, True),
+    ],
+)
+def test_a_house_that_goes_with_the_outside_probe_speaks_against_the_forecast(outside_c, house_c, is_far):
+    seen = UNSEEN
+    for now_s in (0.0, OUTSIDE_FOR_S / 2.0, OUTSIDE_FOR_S):
+        seen = look(seen, now_s, outside=outside_c, house_c=house_c)
+    assert (seen.far_off == {"outside"}) is is_far
+
+
 def test_the_outside_probe_must_be_astray_for_an_hour():
     seen = UNSEEN
     for now_s in np.arange(0.0, OUTSIDE_FOR_S + SURVEY_S, SURVEY_S):
