@@ -140,10 +140,13 @@ def _slopes(
         turned(parameters, doubt.knobs, turns), modes.wind_m_s, modes.vent_m3_s, modes.fleece_on
     )
     Phi, Gamma, _ = discretise(A, B, inputs.step_s)
-    x = np.broadcast_to(states, (len(turns), *states.shape))
+    ahead, driving = np.swapaxes(Phi, -1, -2), np.swapaxes(Gamma, -1, -2)
+    x = np.tile(states, (len(turns), 1, 1))
     for at in windows.T:
         mode = modes.index[at]
-        x = np.einsum("ksij,ksj->ksi", Phi[:, mode], x) + np.einsum("ksij,sj->ksi", Gamma[:, mode], u[at])
+        for one in np.unique(mode).tolist():  # all windows of a mode at once
+            there = mode == one
+            x[:, there] = x[:, there] @ ahead[:, one] + u[at[there]] @ driving[:, one]
     return np.asarray((x[1:] - x[0]) / _TURN)
 
 
