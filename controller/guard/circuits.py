@@ -3,7 +3,8 @@
 Only circuits with a meter are judged.  What a string must draw is known from its board's echo and its tree:
 on, and near frost, it draws, since its series frost-stat is closed; on, and not near frost, it may; off, it
 must not; under a silent board it may.  When one string alone goes on, the step of the meter is its measured
-power: the ledger.  Everything else is judged by the sum, and only when it has stood for a minute.
+power: the ledger.  Everything else is judged by the sum, and only when it has stood for a minute.  A sum that
+turns right and wrong by itself is a contact that arcs or a loose terminal, and then no string is accused.
 """
 
 import math
@@ -20,6 +21,8 @@ SETTLE_S = 20.0
 PERSIST_S = 60.0
 # A meter that sends nothing for this long is silent [s].
 METER_SILENT_S = 300.0
+# Turns of the sum, right or wrong while nothing was switched, that within so long are no chance.
+UNSTEADY_TURNS, UNSTEADY_S = 4, 3600.0
 # Mains may be 10 % off (EN 50160), which moves the power of lamps, about V to the 1.6 (from memory), by 16 %;
 # declared watts are off by some more.  Watts measured here move far less from hour to hour.
 DECLARED_TOLERANCE = 0.25
@@ -53,7 +56,8 @@ class CircuitMemory:
     """What is remembered of a circuit.
 
     ``settled`` and ``settled_w`` are the last state in which the meter was believed, ``was_right`` whether
-    its sum was then as it should be; ``measured_w`` is the ledger; ``found`` stands until it is judged again.
+    its sum was then as it should be, ``turned_s`` when that changed while nothing was switched;
+    ``measured_w`` is the ledger; ``found`` stands until it is judged again.
     """
 
     power_w: float = math.nan
@@ -65,6 +69,7 @@ class CircuitMemory:
     was_right: bool = False
     measured_w: Mapping[str, float] = field(default_factory=dict)
     wrong_since_s: float = math.inf
+    turned_s: tuple[float, ...] = ()
     found: tuple[Finding, ...] = ()
 
 
@@ -84,12 +89,15 @@ def look_at(
         return (silent,), replace(memory, settled=None, found=())
     if not memory.heard_s - memory.since_s >= SETTLE_S:
         return memory.found, memory
-    memory = _learn(memory)
+    is_unsteady = len(memory.turned_s) >= UNSTEADY_TURNS
+    memory = _cleared(rules, memory) if is_unsteady else _learn(memory)
     wrong = _of_sum(rules, memory)
+    memory = _turned(memory, is_right=wrong is None, now=now)
     memory = replace(memory, settled=drawing, settled_w=memory.power_w, was_right=wrong is None)
     since_s = math.inf if wrong is None else min(memory.wrong_since_s, now.mono_s)
     stands = wrong is not None and now.mono_s - since_s >= PERSIST_S
-    each = [*_of_ledger(rules, memory), *((wrong,) if stands and wrong is not None else ())]
+    own = _unsteady(rules, memory) if is_unsteady else _of_ledger(rules, memory)
+    each = [*own, *((wrong,) if stands and wrong is not None else ())]
     found = tuple({one.key: one for one in each}.values())
     memory = replace(memory, wrong_since_s=since_s, found=found)
     return found, memory
@@ -115,6 +123,28 @@ def _learn(memory: CircuitMemory) -> CircuitMemory:
     if len(came) != 1 or before.must - drawing.must or not max(memory.settled_w, rise_w) > LEAST_W:
         return memory
     return replace(memory, measured_w={**memory.measured_w, min(came): rise_w})
+
+
+def _turned(memory: CircuitMemory, *, is_right: bool, now: Now) -> CircuitMemory:
+    """Note that the sum has turned right or wrong although nothing was switched."""
+    turned_s = tuple(s for s in memory.turned_s if now.mono_s - s < UNSTEADY_S)
+    if memory.settled == memory.drawing and memory.was_right != is_right:
+        turned_s = (*turned_s, now.mono_s)
+    return memory if turned_s == memory.turned_s else replace(memory, turned_s=turned_s)
+
+
+def _cleared(rules: CircuitRules, memory: CircuitMemory) -> CircuitMemory:
+    """Return the memory without strings that seemed to draw too little: the contact may have been open."""
+    measured_w = {c: w for c, w in memory.measured_w.items() if w >= WEAK_SHARE * rules.declared_w[c]}
+    return memory if measured_w == memory.measured_w else replace(memory, measured_w=measured_w)
+
+
+def _unsteady(rules: CircuitRules, memory: CircuitMemory) -> list[Finding]:
+    because = (
+        f"the watts of circuit {rules.name} came or went {len(memory.turned_s)} times in the last hour while "
+        "nothing was switched"
+    )
+    return [finding(FindingCode.WATTS_UNSTEADY, rules.name, because)]
 
 
 def _expected_w(rules: CircuitRules, memory: CircuitMemory, channels: frozenset[str]) -> tuple[float, float]:

@@ -44,6 +44,7 @@ class FindingCode(StrEnum):
     # circuits with a meter
     CIRCUIT_DEAD = "circuit-dead"
     WATTS_MISSING = "watts-missing"
+    WATTS_UNSTEADY = "watts-unsteady"
     METER_SILENT = "meter-silent"
     # trees
     FRUIT_IN_DANGER = "fruit-in-danger"
@@ -280,6 +281,16 @@ KNOWN: dict[FindingCode, Known] = {
         what="watts missing",
         cause="a string is dead or partly dark, or the mains voltage is low",
         look_at="which string is not lit, by walking past all that are said to be on",
+        sure=Sure.LIKELY,
+    ),
+    FindingCode.WATTS_UNSTEADY: Known(
+        severity=3,
+        what="watts come and go",
+        cause=(
+            "a contact that arcs, a loose terminal, plug or lamp, any of which can start a fire; unsteady "
+            "mains, where every circuit says so"
+        ),
+        look_at="with the breaker off: relay contacts, terminals, plugs and lamps, for heat and scorching",
         sure=Sure.LIKELY,
     ),
     FindingCode.METER_SILENT: Known(

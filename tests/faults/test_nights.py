@@ -189,7 +189,7 @@ BOARDS = rows(
     Row("B14:east", board_heats(), LEASE_S + UNHEARD_S, tells("board-silent.east"), onset_h=REST_H),
     Row("B15:east", board_heats(), 10.0, QUIET, onset_h=REST_H),
     Row("B16:east/3", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
-    Row("B17:east/1", ORDERED, 0.0, tells("string-dead.east.1"), 2 * HOUR_S, metered=True, hours=2.0),
+    Row("B17:east/1", ORDERED, 0.0, tells("watts-unsteady.a"), HOUR_S, metered=True),
     Row("B18:east", all_heat, 60.0, tells("board-unsteady.east"), onset_h=REST_H),
 )
 
@@ -205,7 +205,7 @@ CIRCUITS = rows(
     Row("H10:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),
     Row("H11:air-lemon", decides(Reason.TOO_HOT), 60.0, tells("too-hot.lemon"), HALF_S),
     Row("H12:lemon", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
-    Row("H13", ORDERED, 0.0, tells("watts-missing", "string-"), HOUR_S, metered=True),
+    Row("H13", ORDERED, 0.0, tells("watts-unsteady"), QUARTER_S, metered=True),
     Row("U06:satsuma-door", ORDERED, 0.0, tells("heat-without-effect.satsuma-door"), HOUR_S),
     Row("U08", board_heats(), 10.0, tells("board-silent.east")),
     Row("U11:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),

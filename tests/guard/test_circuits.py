@@ -138,3 +138,23 @@ def test_a_silent_meter_is_named_and_judges_nothing(meter):
 def test_what_was_found_stands_while_the_next_state_settles(meter):
     meter.go(0.0, must="12")
     assert meter.go(0.0, must="123", seconds=20.0) == [(FindingCode.CIRCUIT_DEAD, "a")]
+
+
+def test_watts_that_come_and_go_by_themselves_accuse_no_string(meter):
+    meter.go(100.0, must="1")
+    for power_w in (200.0, 100.0, 200.0, 100.0):
+        assert meter.go(power_w, must="12", seconds=40.0) == []
+    assert meter.go(200.0, must="12", seconds=40.0) == [(FindingCode.WATTS_UNSTEADY, "a")]
+    assert meter.found[0].because == (
+        "the watts of circuit a came or went 4 times in the last hour while nothing was switched"
+    )
+    assert "can start a fire" in meter.found[0].cause
+    meter.go(100.0, must="1")
+    assert meter.go(100.0, must="12", seconds=30.0) == [(FindingCode.WATTS_UNSTEADY, "a")]
+    assert meter.go(200.0, must="12", seconds=3600.0) == []
+
+
+def test_strings_that_are_switched_do_not_come_and_go_by_themselves(meter):
+    for _ in range(5):
+        meter.go(100.0, must="1", seconds=40.0)
+        assert meter.go(100.0, must="12", seconds=40.0) == [(FindingCode.STRING_DEAD, "east/2")]
