@@ -128,7 +128,8 @@ def _learn(memory: CircuitMemory) -> CircuitMemory:
 def _turned(memory: CircuitMemory, *, is_right: bool, now: Now) -> CircuitMemory:
     """Note that the sum has turned right or wrong although nothing was switched."""
     turned_s = tuple(s for s in memory.turned_s if now.mono_s - s < UNSTEADY_S)
-    if memory.settled == memory.drawing and memory.was_right != is_right:
+    # what may draw by itself, as a frost-stat closes, may come and go
+    if memory.settled == memory.drawing and not memory.drawing.may and memory.was_right != is_right:
         turned_s = (*turned_s, now.mono_s)
     return memory if turned_s == memory.turned_s else replace(memory, turned_s=turned_s)
 

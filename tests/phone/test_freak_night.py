@@ -19,6 +19,7 @@ from controller.bus.messages import AnswerPayload
 from controller.bus.outbound import answer_payload, status_of
 from controller.bus.transport import Message
 from controller.errors import JournalError
+from controller.guard.decision import Reason
 from controller.guard.events import Decide, Reply
 from controller.journal.store import open_for_reading
 from controller.journal.writer import Journal
@@ -151,7 +152,7 @@ def test_from_the_mail_to_heat_proven_on(page, drive, open_page, tmp_path, monke
         assert box.mail == [], "nothing is wrong yet"
         yard.go(20, outside=-5.0, house=-4.0, air_lemon=-12.0)
         assert drive.tree("lemon").active, "the guard has long heated it"
-        assert not drive.tree("yuzu").active, "the others are warm"
+        assert drive.tree("yuzu").reason is Reason.NEIGHBOUR_IN_DANGER, "so are the others, for its sake"
         (mail,) = box.mail
         assert "lemon" in mail["Subject"]
         links = links_in(mail)
@@ -159,12 +160,14 @@ def test_from_the_mail_to_heat_proven_on(page, drive, open_page, tmp_path, monke
 
         tab = open_page(links["Heat everything now"], size, scheme)
         assert "Heat everything for 8 h from now, as nora?" in tab.inner_text("main")
-        assert not drive.tree("yuzu").active, "looking at a link does nothing: a mail program may do so"
+        assert not drive.state.orders, "looking at a link does nothing: a mail program may do so"
         assert axe.Axe().run(tab, options=RULES).response["violations"] == []
         keep(tab, f"story-1-link-{size}-{scheme}")
         with tab.expect_navigation():
             tab.get_by_role("button", name="YES, HEAT").click()
         assert "Done: Heat everything." in tab.inner_text("#said")
+        yard.go(1)
+        assert drive.tree("yuzu").reason is Reason.HAND_ON
         keep(tab, f"story-2-done-{size}-{scheme}")
 
         with tab.expect_navigation():
