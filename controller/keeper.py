@@ -49,6 +49,7 @@ from controller.guard.finding import Finding
 from controller.guard.hand import HandOrder, Order, Orders, take
 from controller.guard.lease import forgotten, grant, heard
 from controller.guard.look import (
+    loses_fruit,
     near_frost,
     of_boards,
     of_doubts,
@@ -283,12 +284,12 @@ def _endangered(state: State) -> str:
     """Return a tree that by the last decisions loses fruit with its own heat on; empty if none does."""
     for tree in state.rules.trees:
         decision = state.heat.get(tree.name)
-        if decision is None or not decision.active or decision.reason in BAD_INPUT:
+        if decision is None or not decision.active:
             continue
-        over_k = decision.temp_c - tree.hand_off_floor_c
-        if over_k <= 0.0:
-            return tree.name
-        if over_k <= BAND_K and any(each.who == tree.name for each in state.heat.values()):
+        # those that heat for it already go on until it is out of danger by the band
+        if loses_fruit(tree, decision) or (
+            loses_fruit(tree, decision, BAND_K) and any(each.who == tree.name for each in state.heat.values())
+        ):
             return tree.name
     return ""
 

@@ -43,10 +43,17 @@ from tests.plan.test_outlook import forecast
 TREES = ("satsuma-door", "satsuma-middle", "satsuma-back", "lemon", "yuzu")
 
 
-def give(drive, position, *, target="lemon", kind="tree", hours=2.0, version=0):
+def give(drive, position, *, target="lemon", kind="tree", hours=2.0, version=0, consent=""):
     until = drive.now.utc + timedelta(hours=hours)
     order = HandOrder(
-        id="o1", who="Nora", target_kind=kind, target=target, order=position, until=until, version=version
+        id="o1",
+        who="Nora",
+        target_kind=kind,
+        target=target,
+        order=position,
+        until=until,
+        version=version,
+        consent=consent,
     )
     (reply,) = [a for a in drive.tell(HandOrdered(order=order)) if isinstance(a, Reply)]
     return reply.answer
@@ -431,20 +438,7 @@ def test_nobody_heats_for_a_tree_whose_fruit_was_let_go_or_whose_probe_tells_not
         drive.step(120.0)
     assert drive.tree("lemon").active
     assert drive.tree("yuzu").reason is Reason.WARM_ENOUGH
-    until = drive.now.utc + timedelta(hours=2.0)
-    drive.tell(
-        HandOrdered(
-            order=HandOrder(
-                id="o2",
-                who="Nora",
-                target_kind="tree",
-                target="lemon",
-                order=Order.HAND_OFF,
-                until=until,
-                consent="let the lemon go",
-            )
-        )
-    )
+    assert give(drive, Order.HAND_OFF, consent="let the lemon go").accepted
     drive.temps_c["air-lemon"] = -4.0
     for _ in range(6):
         drive.step(60.0)

@@ -89,11 +89,16 @@ def look_at(
         return (silent,), replace(memory, settled=None, found=())
     if not memory.heard_s - memory.since_s >= SETTLE_S:
         return memory.found, memory
-    is_unsteady = len(memory.turned_s) >= UNSTEADY_TURNS
+    is_unsteady = sum(now.mono_s - s < UNSTEADY_S for s in memory.turned_s) >= UNSTEADY_TURNS
     memory = _cleared(rules, memory) if is_unsteady else _learn(memory)
     wrong = _of_sum(rules, memory)
-    memory = _turned(memory, is_right=wrong is None, now=now)
-    memory = replace(memory, settled=drawing, settled_w=memory.power_w, was_right=wrong is None)
+    memory = replace(
+        memory,
+        settled=drawing,
+        settled_w=memory.power_w,
+        was_right=wrong is None,
+        turned_s=_turned_s(memory, is_right=wrong is None, now=now),
+    )
     since_s = math.inf if wrong is None else min(memory.wrong_since_s, now.mono_s)
     stands = wrong is not None and now.mono_s - since_s >= PERSIST_S
     own = _unsteady(rules, memory) if is_unsteady else _of_ledger(rules, memory)
@@ -125,19 +130,19 @@ def _learn(memory: CircuitMemory) -> CircuitMemory:
     return replace(memory, measured_w={**memory.measured_w, min(came): rise_w})
 
 
-def _turned(memory: CircuitMemory, *, is_right: bool, now: Now) -> CircuitMemory:
-    """Note that the sum has turned right or wrong although nothing was switched."""
-    turned_s = tuple(s for s in memory.turned_s if now.mono_s - s < UNSTEADY_S)
+def _turned_s(memory: CircuitMemory, *, is_right: bool, now: Now) -> tuple[float, ...]:
+    """Return when the sum lately turned right or wrong although nothing was switched, now among it."""
+    lately_s = tuple(s for s in memory.turned_s if now.mono_s - s < UNSTEADY_S)
     # what may draw by itself, as a frost-stat closes, may come and go
     if memory.settled == memory.drawing and not memory.drawing.may and memory.was_right != is_right:
-        turned_s = (*turned_s, now.mono_s)
-    return memory if turned_s == memory.turned_s else replace(memory, turned_s=turned_s)
+        return (*lately_s, now.mono_s)
+    return lately_s
 
 
 def _cleared(rules: CircuitRules, memory: CircuitMemory) -> CircuitMemory:
     """Return the memory without strings that seemed to draw too little: the contact may have been open."""
     measured_w = {c: w for c, w in memory.measured_w.items() if w >= WEAK_SHARE * rules.declared_w[c]}
-    return memory if measured_w == memory.measured_w else replace(memory, measured_w=measured_w)
+    return replace(memory, measured_w=measured_w)
 
 
 def _unsteady(rules: CircuitRules, memory: CircuitMemory) -> list[Finding]:

@@ -182,6 +182,11 @@ def of_orders(standing: Mapping[Key, StandingOrder], now: Now) -> list[Finding]:
     return found
 
 
+def loses_fruit(tree: TreeRules, decision: Decision, above_k: float = 0.0) -> bool:
+    """Tell whether a tree is known to be where fruit is lost, or no more than so much above it."""
+    return decision.temp_c <= tree.hand_off_floor_c + above_k and decision.reason not in BAD_INPUT
+
+
 def of_trees(
     trees: Iterable[TreeRules],
     heat: Mapping[str, Decision],
@@ -207,7 +212,7 @@ def of_trees(
         decision, before = heat[tree.name], warming.get(tree.name)
         if (code := _TREE_FINDINGS.get(decision.reason)) is not None:
             found.append(finding(code, tree.name, decision.because))
-        if decision.temp_c <= tree.hand_off_floor_c and decision.reason not in BAD_INPUT:
+        if loses_fruit(tree, decision):
             because = (
                 f"{decision.temp_c:.1f} °C at {tree.name}; fruit is lost from "
                 f"{tree.hand_off_floor_c:.1f} °C down"

@@ -5,8 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.physics import FloatArray
+from controller.thermal.drive import Inputs
 from controller.thermal.fit import Fit
-from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob
+from controller.thermal.knobs import HOUSE_KNOBS, TREE_KNOBS, Knob, turned
+from controller.thermal.model import Modes, continuous, discretise, modes_in
+from controller.thermal.parameters import Parameters
+
+# How far each logarithm is turned to see how states move with it.
+TURN = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,6 +41,21 @@ def doubt_of_handbook(tree_count: int) -> Doubt:
     """Return how far a house may differ from the handbook, its numbers independent of one another."""
     knobs = _all_knobs(tree_count)
     return Doubt(knobs=knobs, covariance=np.diag([knob.sd**2 for knob in knobs]))
+
+
+def turned_steps(
+    parameters: Parameters, doubt: Doubt, inputs: Inputs
+) -> tuple[Modes, FloatArray, FloatArray]:
+    """Return the inputs' R modes, and Phi (K+1, R, n, n) and Gamma (K+1, R, n, m) of each.
+
+    The first are those of the house as it is, the others with one number's logarithm turned by ``TURN``.
+    """
+    turns = np.vstack([np.zeros(len(doubt.knobs)), TURN * np.eye(len(doubt.knobs))])
+    modes = modes_in(inputs)
+    many = turned(parameters, doubt.knobs, turns)
+    A, B = continuous(many, modes.wind_m_s, modes.vent_m3_s, modes.fleece_on)
+    Phi, Gamma, _ = discretise(A, B, inputs.step_s)
+    return modes, Phi, Gamma
 
 
 def _all_knobs(tree_count: int) -> tuple[Knob, ...]:

@@ -7,17 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.physics import FloatArray
-from controller.thermal.doubt import Doubt
+from controller.thermal.doubt import TURN, Doubt, turned_steps
 from controller.thermal.drive import Inputs
 from controller.thermal.innovations import innovations, readings_of, steady_covariance
-from controller.thermal.knobs import turned
-from controller.thermal.model import Stepper, continuous, discretise, modes_in
+from controller.thermal.model import Stepper
 from controller.thermal.noise import Noise, intensity, output_matrix, probe_covariance
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import Heat, predict
 from controller.thermal.record import ALONG_TIME, Record, driven
-
-_TURN = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,20 +131,15 @@ def _slopes(
     parameters: Parameters, doubt: Doubt, states: FloatArray, inputs: Inputs, windows: NDArray[np.intp]
 ) -> FloatArray:
     """Return how the states at each window's end move with the logarithm of each number, (K, S, n)."""
-    turns = np.vstack([np.zeros(len(doubt.knobs)), _TURN * np.eye(len(doubt.knobs))])
-    modes, u = modes_in(inputs), driven(inputs)
-    A, B = continuous(
-        turned(parameters, doubt.knobs, turns), modes.wind_m_s, modes.vent_m3_s, modes.fleece_on
-    )
-    Phi, Gamma, _ = discretise(A, B, inputs.step_s)
+    (modes, Phi, Gamma), u = turned_steps(parameters, doubt, inputs), driven(inputs)
     ahead, driving = np.swapaxes(Phi, -1, -2), np.swapaxes(Gamma, -1, -2)
-    x = np.tile(states, (len(turns), 1, 1))
+    x = np.tile(states, (len(Phi), 1, 1))
     for at in windows.T:
         mode = modes.index[at]
         for one in np.unique(mode).tolist():  # all windows of a mode at once
             there = mode == one
             x[:, there] = x[:, there] @ ahead[:, one] + u[at[there]] @ driving[:, one]
-    return np.asarray((x[1:] - x[0]) / _TURN)
+    return np.asarray((x[1:] - x[0]) / TURN)
 
 
 def _windowed(inputs: Inputs, windows: NDArray[np.intp]) -> Inputs:

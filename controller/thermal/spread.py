@@ -17,26 +17,20 @@ from typing import Any
 import numpy as np
 
 from controller.physics import FloatArray
-from controller.thermal.doubt import Doubt
+from controller.thermal.doubt import TURN, Doubt, turned_steps
 from controller.thermal.drive import Inputs
 from controller.thermal.innovations import recursion
-from controller.thermal.knobs import turned
 from controller.thermal.model import (
     HOUSE,
     OUTSIDE,
     Stepper,
-    continuous,
-    discretise,
     fruits,
-    modes_in,
     trees,
 )
 from controller.thermal.noise import Noise, first_covariance, intensity, output_matrix
 from controller.thermal.parameters import Parameters
 from controller.thermal.predict import Heat, predict
 from controller.thermal.record import ALONG_TIME, driven
-
-_TURN = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -167,18 +161,13 @@ def _middle(inputs: Inputs) -> Inputs:
 
 def _slopes(parameters: Parameters, doubt: Doubt, start: FloatArray, inputs: Inputs) -> FloatArray:
     """Return how the states move with the logarithm of each number, (K, T+1, n)."""
-    turns = np.vstack([np.zeros(len(doubt.knobs)), _TURN * np.eye(len(doubt.knobs))])
-    modes = modes_in(inputs)
-    many = turned(parameters, doubt.knobs, turns)
-    A, B = continuous(many, modes.wind_m_s, modes.vent_m3_s, modes.fleece_on)
-    Phi, Gamma, _ = discretise(A, B, inputs.step_s)
-    u = driven(inputs)
-    forcing = np.empty((len(turns), inputs.steps, A.shape[-1]))
+    (modes, Phi, Gamma), u = turned_steps(parameters, doubt, inputs), driven(inputs)
+    forcing = np.empty((len(Phi), inputs.steps, Phi.shape[-1]))
     for mode in range(len(modes.wind_m_s)):
         there = np.flatnonzero(modes.index == mode)
         forcing[:, there] = u[there] @ np.swapaxes(Gamma[:, mode], -1, -2)
-    states = recursion(Phi, modes.index, forcing, np.tile(start, (len(turns), 1)))
-    return np.asarray((states[1:] - states[0]) / _TURN)
+    states = recursion(Phi, modes.index, forcing, np.tile(start, (len(Phi), 1)))
+    return np.asarray((states[1:] - states[0]) / TURN)
 
 
 def _moved_by_outside(parameters: Parameters, inputs: Inputs, outside_sd_k: FloatArray) -> FloatArray:

@@ -154,6 +154,14 @@ def test_watts_that_come_and_go_by_themselves_accuse_no_string(meter):
     assert meter.go(200.0, must="12", seconds=3600.0) == []
 
 
+def test_watts_that_came_and_went_before_a_long_silence_are_past(meter):
+    meter.go(100.0, must="1")
+    for power_w in (200.0, 100.0, 200.0, 100.0, 200.0):
+        meter.go(power_w, must="12", seconds=40.0)
+    meter.go(math.nan, must="12", seconds=7200.0)
+    assert meter.go(200.0, must="12", seconds=10.0) == []
+
+
 def test_strings_that_are_switched_do_not_come_and_go_by_themselves(meter):
     for _ in range(5):
         meter.go(100.0, must="1", seconds=40.0)
