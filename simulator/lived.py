@@ -5,23 +5,24 @@ the same simulated house in the same weather; they know true temperatures, which
 """
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from multiprocessing import get_context
 from pathlib import Path
 
 from controller.site.handbook import CROPS
 from controller.site.model import Site
+from simulator.kept import Kept, carried_on
 from simulator.night import FileWeather, ForecastFault, Night, ReferenceWeather
 from simulator.plant import Plant
 from simulator.rehearsal import Rehearsal
 from simulator.sky import Weather
-from simulator.study import BAND_K, Design, Rule, Winter, first_month, winter_of
+from simulator.study import BAND_K, Design, Rule, Winter, first_month, winter_of, work_of
 from simulator.weather_files import reference_year
 from simulator.weather_years import WINTER_DAYS, read_year
 from simulator.winters import another_year
 
+# Where winters are kept in a folder.
+KEPT = "winters.jsonl"
 OURS, ORACLE = "Rimeward", "on below 2 °C outside"
 # A plain thermostat, and every string on whenever it is nearly freezing outside (common practice, no source).
 THERMOSTAT_C, OUTSIDE_C = 0.0, 2.0
@@ -43,6 +44,11 @@ class Lived:
     by: dict[str, Winter]
     unjustified_off: int
     avoidable: tuple[str, ...]
+
+    @property
+    def key(self) -> str:
+        """What tells this winter from others."""
+        return str(self.seed)
 
 
 def thermostat(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> list[bool]:
@@ -126,14 +132,21 @@ def lived_winter(site: Site, weather: str, seed: int, *, days: int = WINTER_DAYS
     )
 
 
-def live(site: Site, weather: str, winters: int, *, processes: int | None = None) -> Iterator[Lived]:
-    """Yield winters as they are done, ``processes`` at a time; left out, one for each processor."""
-    jobs = [(site, weather, seed) for seed in range(1, winters + 1)]
-    if processes == 1:
-        yield from map(_one, jobs)
-        return
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as executor:
-        yield from executor.map(_one, jobs)
+def live(
+    site: Site, weather: str, winters: int, *, processes: int | None = None, keep: Path | None = None
+) -> Iterator[Lived]:
+    """Yield winters as they are done, ``processes`` at a time; left out, one for each processor.
+
+    In a folder ``keep`` they are kept as they come, and those kept there already are not played again.
+
+    Raises
+    ------
+    RehearsalError
+        The folder is of another program, site or weather.
+    """
+    jobs = {str(seed): (site, weather, seed) for seed in range(1, winters + 1)}
+    kept = Kept(keep / KEPT, Lived, work_of(site, weather)) if keep is not None else None
+    return carried_on(jobs, _one, kept, processes=processes)
 
 
 def _one(job: tuple[Site, str, int]) -> Lived:

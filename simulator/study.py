@@ -4,16 +4,16 @@ Each tree is held by a plain rule on its true air, as the guard does it when not
 between designs is the house, the fleece and the watts.  So it tells what to buy, not what a fault costs.
 """
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from multiprocessing import get_context
 from pathlib import Path
 
 from controller.crop.dose import FRUIT_ONSET_K, lost_share
 from controller.site.handbook import CROPS, FleeceKind, GlazingKind
 from controller.site.model import Site, Tree
+from simulator.kept import Kept, carried_on
 from simulator.plant import Plant
 from simulator.sky import Weather
 from simulator.weather_files import WeatherYear, reference_year
@@ -26,6 +26,8 @@ QUIET_MARGIN_K = 4.0
 BAND_K = 0.5
 # The house forgets how it was set up in these days before a winter.
 SPIN_UP = timedelta(days=6)
+# Where winters are kept in a folder.
+KEPT = "designs.jsonl"
 # What is worth paying once for a yearly saving: five years of it (a rule of building-control studies).
 YEARS_TO_PAY = 5.0
 
@@ -51,6 +53,15 @@ class Winter:
     cost: float
     outside_min_c: float
     hurt: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """What tells this winter from others."""
+        return _key(self.design, self.seed)
+
+
+def _key(design: str, seed: int) -> str:
+    return f"{design}/{seed}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,7 +206,15 @@ def winter_of(
     )
 
 
-def study(site: Site, weather: str, winters: int, *, processes: int | None = None) -> Iterator[Winter]:
+def work_of(site: Site, weather: str) -> dict[str, str]:
+    """Return what kept winters are of: the site and the climate, a file by what is in it."""
+    climate = weather if weather.isdecimal() else hashlib.sha256(Path(weather).read_bytes()).hexdigest()
+    return {"site": hashlib.sha256(site.model_dump_json().encode()).hexdigest(), "weather": climate}
+
+
+def study(
+    site: Site, weather: str, winters: int, *, processes: int | None = None, keep: Path | None = None
+) -> Iterator[Winter]:
     """Yield each winter of each design as it is done.
 
     Parameters
@@ -206,13 +225,21 @@ def study(site: Site, weather: str, winters: int, *, processes: int | None = Non
         How many winters of that climate.
     processes
         How many at a time; left out, one for each processor.
+    keep
+        A folder in which winters are kept as they come; those kept there already are not played again.
+
+    Raises
+    ------
+    RehearsalError
+        The folder is of another program, site or weather.
     """
-    jobs = [(design, weather, seed) for seed in range(1, winters + 1) for design in designs_of(site)]
-    if processes == 1:
-        yield from map(_one, jobs)
-        return
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as executor:
-        yield from executor.map(_one, jobs)
+    jobs = {
+        _key(design.name, seed): (design, weather, seed)
+        for seed in range(1, winters + 1)
+        for design in designs_of(site)
+    }
+    kept = Kept(keep / KEPT, Winter, work_of(site, weather)) if keep is not None else None
+    return carried_on(jobs, _one, kept, processes=processes)
 
 
 def _one(job: tuple[Design, str, int]) -> Winter:

@@ -32,9 +32,21 @@ from controller.site.model import Site
     is_flag=True,
     help="Play the site as it is with the whole controller, beside simpler rules: minutes a winter.",
 )
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Keep winters in this folder as they come, and go on there with a study that was stopped.",
+)
 @JSON
 def study(
-    file: Path, weather: str, winters: int, processes: int | None, *, with_controller: bool, as_json: bool
+    file: Path,
+    weather: str,
+    winters: int,
+    processes: int | None,
+    keep: Path | None,
+    *,
+    with_controller: bool,
+    as_json: bool,
 ) -> None:
     """Play many winters at a site, as it is and changed one way at a time, and say what to buy first.
 
@@ -44,13 +56,13 @@ def study(
     """
     site = load_site(file)
     if with_controller:
-        _with_controller(site, weather, winters, processes, as_json=as_json)
+        _with_controller(site, weather, winters, processes, keep, as_json=as_json)
         return
     from simulator.study import designs_of, study_text, verdicts_of
     from simulator.study import study as play
 
     with click.progressbar(
-        play(site, weather, winters, processes=processes),
+        play(site, weather, winters, processes=processes, keep=keep),
         length=winters * len(designs_of(site)),
         label="winters",
         file=sys.stderr,
@@ -63,13 +75,18 @@ def study(
         click.echo(study_text(verdicts, site.tariff.currency))
 
 
-def _with_controller(site: Site, weather: str, winters: int, processes: int | None, *, as_json: bool) -> None:
+def _with_controller(
+    site: Site, weather: str, winters: int, processes: int | None, keep: Path | None, *, as_json: bool
+) -> None:
     from simulator.lived import live, lived_text
 
     with click.progressbar(
-        live(site, weather, winters, processes=processes), length=winters, label="winters", file=sys.stderr
+        live(site, weather, winters, processes=processes, keep=keep),
+        length=winters,
+        label="winters",
+        file=sys.stderr,
     ) as bar:
-        lived = list(bar)
+        lived = sorted(bar, key=lambda winter: winter.seed)
     if as_json:
         click.echo(json.dumps([asdict(winter) for winter in lived], ensure_ascii=False))
     else:

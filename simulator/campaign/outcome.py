@@ -1,9 +1,8 @@
 """What a campaign plays, and what it keeps of each run."""
 
-import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Self
+from typing import Self
 
 from simulator.faults.catalogue import catalogue
 from simulator.faults.stage import Stage, injections
@@ -97,20 +96,6 @@ class Outcome:
     def key(self) -> str:
         """The run it belongs to."""
         return Task(night=self.night, seed=self.seed, onset=self.onset, fault=self.fault).key
-
-    def to_json(self) -> str:
-        """Return it as one line."""
-        return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":"))
-
-    @classmethod
-    def from_json(cls, line: str) -> Self:
-        """Return it from one line."""
-        said: dict[str, Any] = json.loads(line)
-        for name in ("ours", "no_heat", "always_on", "thermostat", "foresight"):
-            said[name] = Loss(**{**said[name], "trees": tuple(said[name]["trees"])})
-        lists = {field.name for field in fields(cls) if isinstance(said[field.name], list)}
-        said |= {name: tuple(said[name]) for name in lists}
-        return cls(**said)
 
 
 def tasks_of(

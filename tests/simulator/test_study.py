@@ -4,7 +4,9 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
-from simulator.study import Winter, designs_of, study_text, verdicts_of, winter_of
+from controller.errors import RehearsalError
+from simulator.kept import Kept
+from simulator.study import KEPT, Winter, designs_of, study, study_text, verdicts_of, winter_of, work_of
 from simulator.weather_files import reference_year
 
 
@@ -60,6 +62,21 @@ def test_a_mild_week_loses_and_costs_nothing(curlew_yard):
     lived = winter_of(designs_of(curlew_yard)[0], reference_year(1), 1, days=3)
     assert (lived.lost, lived.trees_hurt, lived.kwh) == (0.0, 0, 0.0)
     assert lived.outside_min_c > 0.0
+
+
+def test_winters_that_were_kept_are_not_played_again(curlew_yard, tmp_path):
+    kept = Kept(tmp_path / KEPT, Winter, work_of(curlew_yard, "1"))
+    kept.add(winter(design.name, 1, kwh=77.0) for design in designs_of(curlew_yard))
+    again = list(study(curlew_yard, "1", 1, keep=tmp_path))
+    assert [each.kwh for each in again] == [77.0] * len(designs_of(curlew_yard))
+
+
+def test_winters_of_another_site_or_weather_are_not_mixed_in(curlew_yard, tmp_path):
+    Kept(tmp_path / KEPT, Winter, work_of(curlew_yard, "1"))
+    warmer = next(design.site for design in designs_of(curlew_yard) if design.name == "a kelvin more")
+    for site, weather in ((warmer, "1"), (curlew_yard, "2")):
+        with pytest.raises(RehearsalError, match="another folder"):
+            study(site, weather, 1, keep=tmp_path)
 
 
 def test_the_command_says_what_file_is_missing():

@@ -1,16 +1,14 @@
 """A small campaign with real nights: in processes, kept, taken up again; and what rivals make of a night."""
 
-import json
 from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
-from controller.errors import RehearsalError
 from controller.guard.tree import decide_tree
 from simulator.campaign import play, rivals
-from simulator.campaign.campaign import RESULTS, Results, _chunks, run_campaign
+from simulator.campaign.campaign import RESULTS, _chunks, run_campaign
 from simulator.campaign.outcome import Task, tasks_of
 from simulator.campaign.play import play_task
 from simulator.faults.setting import FaultSetting
@@ -125,12 +123,6 @@ def test_a_run_that_fails_ends_the_campaign_and_says_why(tmp_path):
     tasks = [Task(night="clear-calm", seed=1, onset="noon", fault="S24"), Task(night="clear-calm", seed=2)]
     with pytest.raises(KeyError, match="noon"):
         run_campaign(tasks, tmp_path, processes=1)
-
-
-def test_results_of_another_program_are_not_mixed_in(tmp_path):
-    (tmp_path / RESULTS).write_text(json.dumps({"code": "other"}) + "\n")
-    with pytest.raises(RehearsalError, match="another version"):
-        Results(tmp_path)
 
 
 def test_runs_that_share_a_night_travel_together():

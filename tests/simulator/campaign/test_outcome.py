@@ -3,6 +3,7 @@ import pytest
 from simulator.campaign.outcome import ONSETS, Loss, Outcome, Task, onset_s, tasks_of
 from simulator.faults.catalogue import catalogue
 from simulator.faults.stage import happening, injections
+from simulator.kept import Kept
 from simulator.night import load_night
 from simulator.world import Record, TreeRecord
 
@@ -40,10 +41,11 @@ def outcome(**changes):
     return Outcome(**(usual | changes))
 
 
-def test_an_outcome_is_the_same_after_its_line_is_read():
+def test_an_outcome_is_the_same_after_it_was_kept(tmp_path):
     one = outcome(avoidable=("lemon", "yuzu"), found_after_s=None)
-    assert Outcome.from_json(one.to_json()) == one
-    assert one.key == Task(night="clear-calm", seed=1, onset="dusk", fault="S01").key
+    Kept(tmp_path / "runs.jsonl", Outcome).add([one])
+    key = Task(night="clear-calm", seed=1, onset="dusk", fault="S01").key
+    assert Kept(tmp_path / "runs.jsonl", Outcome).results == {key: one}
 
 
 def test_every_night_is_played_sound_and_with_every_fault_at_each_onset():
