@@ -56,6 +56,7 @@ class Trees:
     fruit_j_per_k: FloatArray
     fleece_j_per_k: FloatArray
     transmittance: FloatArray
+    solar_transmittance: FloatArray
     leakage_w_per_k: FloatArray
     gap_factor: FloatArray
     has_fleece: NDArray[np.bool_]
@@ -85,6 +86,7 @@ class Trees:
                     ** layers
                     if cloth
                     else 1.0,
+                    "solar_transmittance": cloth.solar_transmittance**layers if cloth else 1.0,
                     "leakage_w_per_k": cloth.leakage_w_per_m2_k
                     * variation.fleece_leakage
                     * tree.fleece_area_m2
@@ -356,9 +358,8 @@ def _sun(site: Site, nodes: Nodes, trees: Trees) -> tuple[FloatArray, FloatArray
         rest_m2 = entered_m2 * (1.0 - float(caught.sum()))
         heat_m2[nodes.floor[0]] = 0.85 * rest_m2
         heat_m2[nodes.frame] = 0.15 * rest_m2
-        # 30 g fleece lets 79 % through (a maker's figure); half of what it stops it absorbs
-        passed = np.where(on, 0.79, 1.0)
-        heat_m2[nodes.fleece] = np.where(on, 0.10, 0.0) * caught * entered_m2
+        passed = np.where(on, trees.solar_transmittance, 1.0)
+        heat_m2[nodes.fleece] = mat.FLEECE_ABSORBS * (1.0 - passed) * caught * entered_m2
         for node, share in ((nodes.leaf, 0.80), (nodes.fruit, 0.05), (nodes.soil[0], 0.15)):
             heat_m2[node] = share * passed * caught * entered_m2
         both.append(heat_m2)

@@ -90,7 +90,7 @@ def look_at(
     if not memory.heard_s - memory.since_s >= SETTLE_S:
         return memory.found, memory
     is_unsteady = sum(now.mono_s - s < UNSTEADY_S for s in memory.turned_s) >= UNSTEADY_TURNS
-    memory = _cleared(rules, memory) if is_unsteady else _learn(memory)
+    memory = _cleared(rules, memory) if is_unsteady else _learn(rules, memory)
     wrong = _of_sum(rules, memory)
     memory = replace(
         memory,
@@ -116,10 +116,12 @@ def _silence(rules: CircuitRules, memory: CircuitMemory, now: Now) -> str:
     )
 
 
-def _learn(memory: CircuitMemory) -> CircuitMemory:
+def _learn(rules: CircuitRules, memory: CircuitMemory) -> CircuitMemory:
     """Note what a string draws that alone has come on since the sum was last as it should be.
 
-    One that shows nothing proves itself dead only beside others that draw: else the circuit may be dead.
+    One that shows nothing proves itself dead only beside others that draw: else the circuit may be dead.  One
+    that draws rather less than it did, for want of voltage or of one lamp, is not taken for sound: its sum
+    is then short for as long as that lasts.
     """
     before, drawing = memory.settled, memory.drawing
     if before is None or not memory.was_right or drawing.may or before.may:
@@ -127,7 +129,12 @@ def _learn(memory: CircuitMemory) -> CircuitMemory:
     came, rise_w = drawing.must - before.must, memory.power_w - memory.settled_w
     if len(came) != 1 or before.must - drawing.must or not max(memory.settled_w, rise_w) > LEAST_W:
         return memory
-    return replace(memory, measured_w={**memory.measured_w, min(came): rise_w})
+    channel = min(came)
+    declared_w, known_w = rules.declared_w[channel], memory.measured_w.get(channel, math.nan)
+    is_less = rise_w < known_w - max(LEAST_W, MEASURED_TOLERANCE * declared_w)
+    if is_less and rise_w >= WEAK_SHARE * declared_w:
+        return memory
+    return replace(memory, measured_w={**memory.measured_w, channel: rise_w})
 
 
 def _turned_s(memory: CircuitMemory, *, is_right: bool, now: Now) -> tuple[float, ...]:

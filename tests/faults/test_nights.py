@@ -45,6 +45,8 @@ LEASE_S = 330.0
 # Leases go on for three reporting periods after a board's last word.
 UNHEARD_S = 90.0
 QUARTER_S, HALF_S, HOUR_S = 900.0, 1800.0, 3600.0
+# Of heat that does not arrive people are told by the first of two signs.
+UNWARMED = tells("heat-without-effect.satsuma-door", "fruit-in-danger.satsuma-door")
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,15 @@ PROBES = rows(
         HOUR_S,
     ),
     Row("S16:air-satsuma-door", NO_COLDER, 0.0, QUIET),
-    Row("S17:air-lemon", decides(COLDER), HALF_S, tells("witness-colder.lemon"), HOUR_S),
+    # it shows when one of the two trees is heated and the other is not
+    Row(
+        "S17:air-lemon",
+        decides(COLDER),
+        1.5 * HOUR_S,
+        tells("witness-colder.lemon", "fruit-in-danger.lemon"),
+        HOUR_S,
+        hours=2.0,
+    ),
     Row("S18", NO_COLDER, 0.0, DAY_TELLS, hours=3.0),
     probe("S19", Reason.PROBE_FAR_OFF, 70.0, "probe-far-off"),
     probe("S20", STALE, PERIODS_S, "probe-stale"),
@@ -173,7 +183,7 @@ BOARDS = rows(
         "B04:east",
         heats_sooner,
         QUARTER_S,
-        tells("watts-missing.a", "string-dead.east"),
+        tells("watts-missing.a", "string-dead.east", "heater-stuck-on.a"),
         HALF_S,
         metered=True,
     ),
@@ -200,13 +210,13 @@ CIRCUITS = rows(
     Row("H04:a", ORDERED, 0.0, tells("circuit-dead.a"), metered=True),
     Row("H05:a", ORDERED, 0.0, tells("circuit-dead.a"), HOUR_S, metered=True),
     Row("H06", is_back, 1920.0, NOBODY_LEFT, lasts="+30m"),
-    Row("H07", ORDERED, 0.0, tells("watts-missing.a"), metered=True),
+    Row("H07", ORDERED, 0.0, tells("watts-missing.a"), HALF_S, metered=True),
     Row("H08:east/3", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
     Row("H10:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),
     Row("H11:air-lemon", decides(Reason.TOO_HOT), 60.0, tells("too-hot.lemon"), HALF_S),
     Row("H12:lemon", ORDERED, 0.0, tells("watts-missing.a"), HOUR_S, metered=True),
-    Row("H13", ORDERED, 0.0, tells("watts-unsteady"), QUARTER_S, metered=True),
-    Row("U06:satsuma-door", ORDERED, 0.0, tells("heat-without-effect.satsuma-door"), HOUR_S),
+    Row("H13", ORDERED, 0.0, tells("watts-unsteady"), HALF_S, metered=True),
+    Row("U06:satsuma-door", ORDERED, 0.0, UNWARMED, HOUR_S),
     Row("U08", board_heats(), 10.0, tells("board-silent.east")),
     Row("U11:lemon", heats_sooner, 600.0, tells("fruit-in-danger.lemon"), HALF_S, lost=frozenset({"lemon"})),
 )
@@ -322,7 +332,7 @@ PAIRS = rows(
     Row("P-12", all_heat, 20.0, tells("probe-future.air-lemon"), HOUR_S),
     Row("P-13", is_back, 30.0, QUIET, onset_h=REST_H),
     Row("P-15", board_heats(), LEASE_S, tells("board-silent.east"), onset_h=REST_H),
-    Row("P-16", heats_sooner, HALF_S, tells("heat-without-effect.satsuma-door"), HOUR_S, metered=True),
+    Row("P-16", heats_sooner, HALF_S, UNWARMED, HOUR_S, metered=True),
     Row(
         "P-17",
         decides(Reason.NEIGHBOUR_IN_DANGER, DOOR),
@@ -336,7 +346,7 @@ PAIRS = rows(
     Row("P-22", refuses, 10.0, tells("strange-lease.east"), onset_h=REST_H),
     Row("P-25", decides(Reason.PLAN_ABSURD), 10.0, QUIET),
     Row("P-26", heats_sooner, HALF_S, tells("watts-missing.a"), HOUR_S, metered=True),
-    Row("P-27", ORDERED, 0.0, tells("heat-without-effect.satsuma-door"), HOUR_S),
+    Row("P-27", ORDERED, 0.0, UNWARMED, HOUR_S),
 )
 
 TABLE = [*PROBES, *BUS, *BOARDS, *CIRCUITS, *FORECAST, *PROCESS, *PEOPLE, *MODEL, *PAIRS]

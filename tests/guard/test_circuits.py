@@ -90,6 +90,19 @@ def test_watts_that_fail_while_it_is_on_are_missed_and_their_string_is_guessed(m
     assert meter.go(266.0, must="123") == []
 
 
+def test_one_lamp_out_is_missed_for_as_long_as_it_is_and_not_learnt_as_sound(meter):
+    meter.go(100.0, must="1")
+    meter.go(0.0)
+    for _ in range(3):
+        assert meter.go(80.0, must="1") == [(FindingCode.WATTS_MISSING, "a")]
+        assert "draws 80 W of 100 W" in meter.found[0].because
+        assert meter.go(0.0) == []
+    assert meter.go(86.0, must="1") == []  # mains 10 % low take 16 % of a lamp's watts (EN 50160)
+    meter.go(0.0)
+    assert meter.go(120.0, must="1") == []  # stronger lamps are the grower's own
+    assert meter.memory.measured_w == {"east/1": 120.0}
+
+
 def test_declared_watts_alone_are_believed_less_than_measured_ones():
     meter = Meter()
     assert meter.go(240.0, must="123") == []

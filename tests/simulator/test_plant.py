@@ -10,6 +10,7 @@ from scipy.special import erfcx
 from controller.physics import KELVIN_OFFSET_K, dew_point_c, vapour_pressure_kpa
 from controller.site.handbook import CROPS, FLOORS, FleeceKind, GlazingKind
 from controller.site.load import parse_site
+from simulator.building import build
 from simulator.materials import Variation
 from simulator.network import FIXED
 from simulator.night import load_night
@@ -332,6 +333,27 @@ def test_soil_under_a_tree_stores_what_a_deep_soil_does(curlew_yard, hours):
 def test_the_two_heights_of_a_crown_stay_within_a_kelvin(cold_night):
     for plant in cold_night.values():
         assert np.abs(np.subtract(plant.tree_air_c, plant.tree_high_c)).max() < 1.0
+
+
+@pytest.mark.parametrize("layers", [1, 2, 3])
+def test_each_layer_of_fleece_takes_light_as_a_pile_of_plates_does(curlew_yard, layers):
+    # Stokes 1862, Proc. R. Soc. Lond. 11:545 (from memory): what a sheet adds to a pile, between which light
+    # goes to and fro; a sheet of 30 g passes 79 % (a maker's figure) and absorbs half of the rest
+    passed, absorbed = 0.79, 0.5 * 0.21
+    thrown_back = 1.0 - passed - absorbed
+    pile_passed, pile_back = 1.0, 0.0
+    for _ in range(layers):
+        through = pile_passed * passed / (1.0 - pile_back * thrown_back)
+        pile_back += pile_passed * thrown_back * pile_passed / (1.0 - pile_back * thrown_back)
+        pile_passed = through
+    trees = [tree.model_copy(update={"fleece_layers": layers}) for tree in curlew_yard.trees]
+    building = build(curlew_yard.model_copy(update={"trees": tuple(trees)}), Variation())
+    leaf, fleece = building.nodes.leaf[0], building.nodes.fleece[0]
+    assert building.sun_covered[leaf] / building.sun_bare[leaf] == pytest.approx(pile_passed, abs=0.015)
+    caught_m2 = building.sun_bare[leaf] / 0.80
+    taken = building.sun_covered[fleece] / caught_m2
+    assert taken == pytest.approx(1.0 - pile_passed - pile_back, abs=0.03)
+    assert building.sun_bare[fleece] == 0.0
 
 
 def test_sun_heats_a_shut_house_as_growers_know_and_a_fan_holds_it_near_the_outside(curlew_yard):
