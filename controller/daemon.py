@@ -64,7 +64,8 @@ from controller.plain_boards import PlainThread
 from controller.plan.slots import SLOT_S
 from controller.proofs import SOURCE as PROOFS
 from controller.proofs import Proofs
-from controller.recall import Recall, still_wanted
+from controller.recall import SOURCE as BEFORE
+from controller.recall import TOLD_S, Recall, still_wanted
 from controller.service import notify
 from controller.site.model import Site
 from controller.thermal.fruit import lagged_c
@@ -115,7 +116,7 @@ class Daemon:
         self.stopping = threading.Event()
         self.journal = Journal(folder / "journal.db")
         self.proofs = Proofs(site, folder)
-        self.recall = Recall(self.journal.path, clock)
+        self.recall = Recall(site, self.journal.path, clock)
         self.transport = MqttTransport(
             site.broker,
             f"{site.name}-{CLIENT}",
@@ -140,6 +141,7 @@ class Daemon:
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
         self._kept_s: dict[str, float] = {}
         self._status_due_s = float("-inf")
+        self._away_until_s = float("inf")
         parameters = parameters_of(site)
         self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
         self._fruit_c: dict[str, float] = {}
@@ -276,6 +278,11 @@ class Daemon:
             log.info("hand_order_recalled", who=order.who, target=order.target, order=str(order.order))
         for word in recalled.words:  # where something was said later, it is refused
             self._state, _ = handle(self._state, Confirmed(confirmation=word), now_on(self.clock))
+        if recalled.away is not None:
+            away = recalled.away.finding(self.site.place)
+            log.warning("was_away", because=away.because)
+            self._apply(Found(source=BEFORE, findings=(away,)))
+            self._away_until_s = self.clock.mono_s() + TOLD_S
 
     def _publish_status(self) -> None:
         mono_s = self.clock.mono_s()
@@ -315,6 +322,9 @@ class Daemon:
 
     def _report(self) -> None:
         """Leave what is found now with the desk; the services' troubles are findings too."""
+        if self.clock.mono_s() >= self._away_until_s:
+            self._away_until_s = float("inf")
+            self._apply(Found(source=BEFORE, findings=()))
         findings = found_in(self._troubles())
         if findings != self._state.findings.get(SERVICES, ()):
             self._apply(Found(source=SERVICES, findings=findings))

@@ -152,6 +152,27 @@ def test_what_people_said_outlives_a_restart(daemon, curlew_yard, tmp_path):
     assert from_journal(curlew_yard, tmp_path, now.utc) == ({}, {(Work.COVERED, "lemon")})
 
 
+@pytest.mark.fault("H06")
+def test_when_the_mains_are_back_people_are_told_for_how_long_nothing_was_controlled(
+    daemon, curlew_yard, tmp_path, monkeypatch, met
+):
+    said = []
+    daemon.journal.start()
+    daemon.journal.put_reading("air-lemon", daemon.clock.utc() - timedelta(hours=2), 0.4)
+    daemon.journal.stop()
+    back, began_s = Daemon(curlew_yard, tmp_path, SystemClock()), time.monotonic()
+    back.recall.start()
+    back._take_up()
+    back._report()
+    monkeypatch.setattr(back.desk, "_publish", lambda *word: said.append(word[1].decode()))
+    back.desk.step()
+    met(alarm=time.monotonic() - began_s)
+    assert "nothing was controlled from" in said[0]
+    back._away_until_s = back.clock.mono_s()
+    back._report()
+    assert FindingCode.CONTROL_WAS_AWAY not in [each.code for each in back.state.found]
+
+
 def test_a_service_s_trouble_is_found_told_to_the_desk_and_gone_when_it_is(daemon):
     def codes(findings):
         return [finding.code for finding in findings]

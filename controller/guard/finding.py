@@ -70,6 +70,7 @@ class FindingCode(StrEnum):
     BROKER_TROUBLE = "broker-trouble"
     ALARM_TROUBLE = "alarm-trouble"
     CONTROL_SILENT = "control-silent"
+    CONTROL_WAS_AWAY = "control-was-away"
     JOB_TROUBLE = "job-trouble"
     CLOCK_TROUBLE = "clock-trouble"
     MEMORY_TROUBLE = "memory-trouble"
@@ -452,6 +453,13 @@ KNOWN: dict[FindingCode, Known] = {
         what="the controller does not decide",
         cause="its program hangs; it is started again by itself, and heat is on meanwhile",
         look_at="whether the controller's machine runs, and its log",
+    ),
+    FindingCode.CONTROL_WAS_AWAY: Known(
+        severity=2,
+        what="nothing was controlled for a while",
+        cause="the mains were cut, the machine stood still, or the program was stopped",
+        look_at="fruit and fleece of each tree, then what else in the house needs mains",
+        once=True,
     ),
 }
 

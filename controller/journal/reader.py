@@ -18,6 +18,8 @@ from controller.site.work import Work
 
 # A reading older than this says little of the present [s].
 LATEST_S = 900.0
+# Every decision is kept again within this time, news or not [s].
+DECIDED_S = 3600.0
 # No word of a person is recalled from longer ago [s]: "fleece off" has no end of its own.
 WORDS_S = HARVEST_H * 3600.0
 
@@ -42,6 +44,29 @@ def latest_readings(
         for probe in probes
     }
     return {name: readings[-1][1] for name, readings in read.items() if readings}
+
+
+def last_kept(connection: sqlite3.Connection, probes: Iterable[Probe], before: datetime) -> datetime | None:
+    """Return when a reading or a decision was last kept before a time; None if there was none."""
+    last_s = [
+        connection.execute(
+            "SELECT max(at_s) FROM reading WHERE probe = ? AND at_s < ?", (probe.name, before.timestamp())
+        ).fetchone()[0]
+        for probe in probes
+    ]
+    decided = connection.execute("SELECT max(at_s) FROM decision WHERE at_s < ?", (before.timestamp(),))
+    known_s = [at_s for at_s in (*last_s, decided.fetchone()[0]) if at_s is not None]
+    return _utc(max(known_s)) if known_s else None
+
+
+def heated_last(connection: sqlite3.Connection, at: datetime) -> tuple[str, ...]:
+    """Return the trees whose last decision, within an hour before a time, was heat."""
+    rows = connection.execute(
+        "SELECT name, active FROM decision WHERE kind = 'tree' AND at_s > ? AND at_s <= ? ORDER BY at_s, id",
+        (at.timestamp() - DECIDED_S, at.timestamp()),
+    )
+    last = dict(rows.fetchall())
+    return tuple(name for name, active in sorted(last.items()) if active)
 
 
 def standing_orders(connection: sqlite3.Connection, now: datetime) -> list[HandOrder]:
