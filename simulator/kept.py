@@ -67,24 +67,25 @@ class Kept(Generic[K]):
         self.results: dict[str, K] = {}
         self._form = TypeAdapter(kind)
         path.parent.mkdir(parents=True, exist_ok=True)
-        own = {"code": code_sha256(), **(of or {})}
-        first, *lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else [""]
-        if not first:
-            path.write_text(json.dumps(own) + "\n", encoding="utf-8")
-        elif first != json.dumps(own):
+        own = json.dumps({"code": code_sha256(), **(of or {})})
+        text = path.read_text(encoding="utf-8") if path.exists() else ""
+        first, *lines = text.splitlines() or [own]
+        if first != own:
             raise RehearsalError(
                 f"{path} holds results of another version or of other work (it begins {first[:60]!r}); "
                 "name another folder, or delete it"
             )
+        if not text:
+            path.write_text(own + "\n", encoding="utf-8")
+        elif not text.endswith("\n"):  # so that the next line is not glued to what was cut short
+            with path.open("a", encoding="utf-8") as file:
+                file.write("\n")
         for line in lines:
             try:
                 result = self._form.validate_json(line)
             except ValueError:
                 continue  # cut short when the work was stopped: that piece is done again
             self.results[result.key] = result
-        if lines:  # without what was cut short, which the next line would be glued to
-            self.path.write_text(json.dumps(own) + "\n", encoding="utf-8")
-            self.add(self.results.values())
 
     def add(self, results: Iterable[K]) -> None:
         """Keep results that have come."""

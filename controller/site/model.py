@@ -264,19 +264,11 @@ class Probe(_Model):
     """Correction added to each reading [K], from an ice bath; a probe further off than 1 K is broken."""
 
 
-class Circuit(_Model):
-    """One circuit: a breaker and what hangs on it."""
+class _Loadable(_Model):
+    """What may be loaded for hours up to a share of its rating."""
 
-    name: Id
-    """The circuit's id."""
-    voltage_v: float = Field(ge=12, le=250)
-    """Voltage between its conductors [V]."""
-    breaker_a: float = Field(gt=0, le=125)
-    """Rating of its breaker [A]."""
-    phase: Literal["L1", "L2", "L3"] = "L1"
-    """The supply phase that feeds it."""
     continuous_fraction: float = Field(default=CONTINUOUS_LOAD_FRACTION, gt=0, le=1)
-    """Share of the breaker's rating that may be drawn for hours; the default is the NEC's 80 %."""
+    """Share of the breaker's or fuse's rating that may be drawn for hours; the default is the NEC's 80 %."""
     local_rule: str = Field(default="", max_length=200)
     """The local rule that allows more than 80 %, in the electrician's words; required for more."""
 
@@ -289,6 +281,18 @@ class Circuit(_Model):
             )
         return self
 
+
+class Circuit(_Loadable):
+    """One circuit: a breaker and what hangs on it."""
+
+    name: Id
+    """The circuit's id."""
+    voltage_v: float = Field(ge=12, le=250)
+    """Voltage between its conductors [V]."""
+    breaker_a: float = Field(gt=0, le=125)
+    """Rating of its breaker [A]."""
+    phase: Literal["L1", "L2", "L3"] = "L1"
+    """The supply phase that feeds it."""
     curve: Literal["B", "C", "D"] | None = None
     """Tripping curve printed before the breaker's rating (B10: curve B), IEC 60898-1; left out, unknown."""
     meter: bool = False
@@ -332,7 +336,7 @@ class PlainTexts(_Model):
         return self
 
 
-class Supply(_Model):
+class Supply(_Loadable):
     """What feeds all circuits: the main fuse or breaker."""
 
     main_a: float = Field(gt=0, le=1000)
@@ -343,19 +347,6 @@ class Supply(_Model):
     """How many phases (or legs) it has."""
     other_w: float = Field(default=0.0, ge=0, le=1e6)
     """What else may run on each phase on a cold night [W]."""
-    continuous_fraction: float = Field(default=CONTINUOUS_LOAD_FRACTION, gt=0, le=1)
-    """Share of its rating that may be drawn for hours; the default is the NEC's 80 %."""
-    local_rule: str = Field(default="", max_length=200)
-    """The local rule that allows more than 80 %, in the electrician's words; required for more."""
-
-    @model_validator(mode="after")
-    def _rule_named(self) -> Self:
-        if self.continuous_fraction > CONTINUOUS_LOAD_FRACTION and not self.local_rule:
-            raise ValueError(
-                f"continuous_fraction {self.continuous_fraction:g} is above {CONTINUOUS_LOAD_FRACTION:g}; "
-                "name the local rule that allows it in local_rule, or lower it"
-            )
-        return self
 
 
 class Channel(_Model):
