@@ -28,12 +28,15 @@ STEP_S = 600.0
 class Finer:
     """What a house built from materials has in place of a simple pane, an opaque fleece and pieces of wood.
 
-    The gap is that between layers of fleece; crown and frame are bodies in the air of tree and house.  The
-    floor of the house ends where that of the tree begins, which in the simpler houses it does not.
+    Fleece is one sheet, whatever its layers: it passes the light that all of them pass, and what it keeps and
+    reflects of the rest are halves.  The gap is that between layers; crown and frame are bodies in the air of
+    tree and house.  The floor of the house ends where that of the tree begins, which in the simpler houses it
+    does not.
     """
 
     glass_emissivity: float
     fleece_emissivity: float
+    fleece_solar_transmittance: float
     fleece_gap_m2_k_per_w: float
     fleece_leak_m3_s: float
     crown_m2: float
@@ -177,9 +180,9 @@ ALL_ON_FLOOR, WHERE_IT_FALLS = "MinimalShadowing", "FullInteriorAndExterior"
 # Clear float glass of 4 mm, between the 3 and 6 mm of EnergyPlus's own data set (WindowGlassMaterials.idf):
 # solar transmittance 0.837 and 0.775, reflectance of each face 0.075 and 0.071; conductivity 0.9 W/(m·K).
 _GLASS = "WindowMaterial:Glazing,pane,SpectralAverage,,0.004,0.816,0.074,0.074,0.9,0.08,0.08,0,{0},{0},0.9"
-# Fleece lets 0.79 of sunshine through (a maker's figure) and keeps half of the rest.  EnergyPlus lets no long
-# wave through a pane between two zones: told 0 or 0.2, it finds the same temperatures.
-_SHEET = "WindowMaterial:Glazing,sheet,SpectralAverage,,0.001,0.79,0.11,0.11,0.79,0.11,0.11,0,{0},{0},{1:.5g}"
+# EnergyPlus lets no long wave through a pane between two zones: told 0 or 0.2, it finds the same
+# temperatures.
+_SHEET = "WindowMaterial:Glazing,sheet,SpectralAverage,,0.001,{2},{3},{3},{2},{3},{3},0,{0},{0},{1:.5g}"
 _SHEET_M, _SHEET_SHARE = 0.001, 0.99
 _CLOTH_M2_K_PER_W = 0.003  # 0.2 mm of 0.06 W/(m·K)
 _WOOD_J_PER_M3_K = 900.0 * 3300.0
@@ -248,7 +251,8 @@ def _panes_and_bodies(built):
         }
         resistance = _CLOTH_M2_K_PER_W + finer.fleece_gap_m2_k_per_w  # m²·K/W
         yield _GLASS.format(finer.glass_emissivity)
-        yield _SHEET.format(finer.fleece_emissivity, _SHEET_M / resistance)
+        light = finer.fleece_solar_transmittance
+        yield _SHEET.format(finer.fleece_emissivity, _SHEET_M / resistance, light, 0.5 * (1.0 - light))
         names.append("sheet")
     else:
         wood_j_per_k = 3.0 * 0.025 * _WOOD_J_PER_M3_K
