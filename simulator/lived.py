@@ -23,11 +23,11 @@ from simulator.winters import another_year
 
 # Where winters are kept in a folder.
 KEPT = "winters.jsonl"
-OURS, ORACLE = "Rimeward", "on below 2 °C outside"
+OURS, ORACLE, FORESIGHT = "Rimeward", "on below 2 °C outside", "perfect foresight"
 # A plain thermostat, and every string on whenever it is nearly freezing outside (common practice, no source).
 THERMOSTAT_C, OUTSIDE_C = 0.0, 2.0
-# Who knows the true fruit holds it this far above its damage [K].
-FORESIGHT_K, FORESIGHT_BAND_K = 0.3, 0.2
+# Who knows the true fruit and the winter holds it the least of these above its damage that loses nothing [K].
+FORESIGHT_K, FORESIGHT_BAND_K = (0.3, 0.6, 1.0, 1.5), 0.2
 # A forecast as good as those of a coast: as in the winter that is rehearsed.
 FORECAST = ForecastFault(bias_k=0.3, noise_k=0.8)
 
@@ -65,13 +65,17 @@ def on_when_cold(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]
     return [weather.outside_temp_c <= OUTSIDE_C] * len(lit)
 
 
-def foresight(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> list[bool]:
-    """Heat each tree as little as its true fruit needs."""
-    del weather
-    return [
-        fruit <= CROPS[tree.kind].fruit_damage_c + FORESIGHT_K + (FORESIGHT_BAND_K if on else 0.0)
-        for fruit, tree, on in zip(plant.fruit_c, site.trees, lit, strict=True)
-    ]
+def held_above(margin_k: float) -> Rule:
+    """Return the rule that keeps each tree's true fruit so far above its damage, and no warmer."""
+
+    def rule(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> list[bool]:
+        del weather
+        return [
+            fruit <= CROPS[tree.kind].fruit_damage_c + margin_k + (FORESIGHT_BAND_K if on else 0.0)
+            for fruit, tree, on in zip(plant.fruit_c, site.trees, lit, strict=True)
+        ]
+
+    return rule
 
 
 def nothing(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> list[bool]:
@@ -83,7 +87,6 @@ def nothing(site: Site, plant: Plant, weather: Weather, lit: Sequence[bool]) -> 
 RIVALS: dict[str, Rule] = {
     "plain thermostat, 0 °C": thermostat,
     ORACLE: on_when_cold,
-    "perfect foresight": foresight,
     "fleece only": nothing,
 }
 
@@ -120,10 +123,15 @@ def lived_winter(site: Site, weather: str, seed: int, *, days: int = WINTER_DAYS
     )
     year = reference_year(int(weather)) if weather.isdecimal() else read_year(Path(weather))
     other = another_year(year, seed)
-    by = {OURS: ours} | {
-        name: winter_of(Design(name=name, says=name, site=site), other, seed, days=days, rule=rule)
-        for name, rule in RIVALS.items()
-    }
+
+    def by_rule(name: str, rule: Rule) -> Winter:
+        return winter_of(Design(name=name, says=name, site=site), other, seed, days=days, rule=rule)
+
+    by = {OURS: ours} | {name: by_rule(name, rule) for name, rule in RIVALS.items()}
+    for margin_k in FORESIGHT_K:
+        by[FORESIGHT] = by_rule(FORESIGHT, held_above(margin_k))
+        if set(by[FORESIGHT].hurt) <= set(by[ORACLE].hurt):
+            break
     return Lived(
         seed=seed,
         by=by,
