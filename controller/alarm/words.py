@@ -68,9 +68,12 @@ def text_of(message: Message, title: str, zone: tzinfo, page: str = "", taps: Ta
     if message.kind is Kind.ALARM and message.standing:
         if message.severity == WORST and taps.heat:
             lines += ["", f"Heat everything now: {taps.heat}"]
-        if taps.have:
-            lines += ["", f"I have it: {taps.have}"]
-        lines += ["", f"Acknowledge it on the page{f': {page}' if page else ''}; until then it is repeated."]
+        at_page = f": {page}" if page else ""
+        if all(_is_past(alarm) for alarm in message.standing):
+            lines += ["", f"This is told once. How things are now is on the page{at_page}."]
+        else:
+            lines += ["", f"I have it: {taps.have}"] if taps.have else []
+            lines += ["", f"Acknowledge it on the page{at_page}; until then it is repeated."]
         lines += [CAUTION]
     elif page:
         lines += ["", page]
@@ -106,8 +109,12 @@ def _alarm(alarm: Alarm, at: datetime, zone: tzinfo) -> Iterator[str]:
     yield f"  Likely cause: {finding.cause} ({finding.sure})."
     yield f"  Look first: {finding.look_at}."
     minutes = max(0, round((at - alarm.began).total_seconds() / 60))
-    danger = _DANGER.get(finding.severity, "")
+    danger = "" if _is_past(alarm) else _DANGER.get(finding.severity, "")
     yield f"  Since {_time(alarm.began, zone)}, {_duration(minutes)}. {danger}".rstrip()
+
+
+def _is_past(alarm: Alarm) -> bool:
+    return KNOWN[alarm.finding.code].once
 
 
 def _head(alarm: Alarm) -> str:

@@ -53,6 +53,17 @@ def test_the_worst_brings_a_link_that_heats_where_there_is_one():
     assert link not in text(told(over=(alarm(SILENT),)), taps=Taps(heat=link, have=link))
 
 
+def test_of_what_is_past_no_acknowledgement_is_asked_unless_something_stands_beside_it():
+    away = finding(FindingCode.CONTROL_WAS_AWAY, "controller", "nothing was controlled from 02:05 to 04:05")
+    taps = Taps(have="https://frost.lan:8484/tap/x.y")
+    past = text(told(standing=(alarm(away),), severity=3), taps=taps)
+    assert "This is told once. How things are now is on the page." in past
+    assert "Acknowledge" not in past
+    assert taps.have not in past
+    assert "  Since 03:18, 12 min ago.\n" in past
+    assert "Acknowledge it" in text(told(standing=(alarm(away), alarm()), severity=4), taps=taps)
+
+
 def test_all_clear_says_since_when_it_was():
     message = told(over=(alarm(),))
     assert subject_of(message, "Curlew Yard") == "Curlew Yard: over: heat on, but no warmer: lemon"
