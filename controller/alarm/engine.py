@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
-from controller.guard.finding import KNOWN, WORST, Finding
+from controller.guard.finding import WORST, Finding
 from controller.guard.now import Now
 
 # How long something must be found before it is told, by severity [s]: a board may take 90 s to join its
@@ -221,7 +221,7 @@ def _found(before: Mapping[str, Alarm], findings: tuple[Finding, ...], now: Now)
             alarm = replace(alarm, acknowledged_by="", told_s={})
         else:
             alarm = replace(alarm, finding=finding, seen_s=now.mono_s)
-        delay_s = 0.0 if KNOWN[finding.code].once else DELAY_S[finding.severity]
+        delay_s = 0.0 if finding.is_past else DELAY_S[finding.severity]
         if alarm.raised_s == math.inf and now.mono_s - alarm.began_s >= delay_s:
             alarm = replace(alarm, raised_s=now.mono_s, raises_s=(*alarm.raises_s, now.mono_s))
         standing[finding.key] = alarm
@@ -236,7 +236,7 @@ def _ended(before: Mapping[str, Alarm], now: Now) -> dict[str, Alarm]:
         if not gone or alarm.over_s < math.inf:
             standing[key] = alarm
         elif alarm.raised_s < math.inf:
-            owed = frozenset() if KNOWN[alarm.finding.code].once else frozenset(alarm.told_s)
+            owed = frozenset() if alarm.finding.is_past else frozenset(alarm.told_s)
             standing[key] = replace(alarm, over_s=now.mono_s, owed=owed)
     return standing
 
@@ -254,7 +254,7 @@ def _is_kept(alarm: Alarm) -> bool:
     """Tell whether an alarm stays in view: one that is over, until all were told and somebody has seen it."""
     if alarm.stage is not Stage.RETURNED or alarm.owed:
         return True
-    latched = alarm.finding.severity >= LATCHED_SEVERITY and not KNOWN[alarm.finding.code].once
+    latched = alarm.finding.severity >= LATCHED_SEVERITY and not alarm.finding.is_past
     return latched and not alarm.acknowledged_by
 
 
@@ -301,7 +301,7 @@ def _is_due(alarm: Alarm, way: Reach, least: int, now: Now) -> bool:
     told_s = alarm.told_s.get(way.name)
     if told_s is None:
         return True
-    return not KNOWN[finding.code].once and now.mono_s - told_s >= REPEAT_S[finding.severity]
+    return not finding.is_past and now.mono_s - told_s >= REPEAT_S[finding.severity]
 
 
 def is_quiet(rules: Rules, now: Now) -> bool:

@@ -69,7 +69,7 @@ def text_of(message: Message, title: str, zone: tzinfo, page: str = "", taps: Ta
         if message.severity == WORST and taps.heat:
             lines += ["", f"Heat everything now: {taps.heat}"]
         at_page = f": {page}" if page else ""
-        if all(_is_past(alarm) for alarm in message.standing):
+        if all(alarm.finding.is_past for alarm in message.standing):
             lines += ["", f"This is told once. How things are now is on the page{at_page}."]
         else:
             lines += ["", f"I have it: {taps.have}"] if taps.have else []
@@ -109,12 +109,8 @@ def _alarm(alarm: Alarm, at: datetime, zone: tzinfo) -> Iterator[str]:
     yield f"  Likely cause: {finding.cause} ({finding.sure})."
     yield f"  Look first: {finding.look_at}."
     minutes = max(0, round((at - alarm.began).total_seconds() / 60))
-    danger = "" if _is_past(alarm) else _DANGER.get(finding.severity, "")
+    danger = "" if finding.is_past else _DANGER.get(finding.severity, "")
     yield f"  Since {_time(alarm.began, zone)}, {_duration(minutes)}. {danger}".rstrip()
-
-
-def _is_past(alarm: Alarm) -> bool:
-    return KNOWN[alarm.finding.code].once
 
 
 def _head(alarm: Alarm) -> str:

@@ -120,6 +120,11 @@ class Finding:
         """What tells this finding from others, as one level of a topic."""
         return f"{self.code}.{self.target}".replace("/", ".")
 
+    @property
+    def is_past(self) -> bool:
+        """Whether it happened and is past: told once, and nobody needs to acknowledge it."""
+        return KNOWN[self.code].once
+
 
 _PROBE_CABLE = "the probe's plug and cable, then whether its board has power"
 
