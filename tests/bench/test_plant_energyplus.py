@@ -38,7 +38,6 @@ import numpy as np
 import pytest
 
 from controller.physics import KELVIN_OFFSET_K, STEFAN_BOLTZMANN_W_PER_M2_K4
-from controller.site.handbook import FleeceKind
 from simulator import materials
 from simulator.building import AIR_J_PER_M3_K
 from simulator.plant import Plant
@@ -122,7 +121,7 @@ def energyplus(folder, climate, layers, sunlight=energyplus_house.WHERE_IT_FALLS
     return energyplus_house.run(folder, HOUSE, climate, HEAT, sunlight=sunlight, finer=built)
 
 
-def laid_w(table, layers):
+def laid_w(table, site):
     """Return the sunshine that each of EnergyPlus's surfaces took, by the plant's kinds of node [W]."""
     taken = {name: values for name, values in table.items() if "Inside Face Solar" in name}
 
@@ -130,7 +129,7 @@ def laid_w(table, layers):
         return sum(values for name, values in taken.items() if name.startswith(beginnings))
 
     crown, soil = of("BRANCHES"), of("TREE FLOOR")
-    passed = materials.FLEECES[FleeceKind.MEDIUM_30G].solar_transmittance ** layers
+    passed = finer(site).fleece_solar_transmittance
     return {
         "cover_in": sum(values for name, values in table.items() if "Glazing Layers Absorbed" in name),
         "floor": of("HOUSE FLOOR"),
@@ -145,14 +144,14 @@ def laid_w(table, layers):
 def played(table, site, sun_is):
     """Return house and fleece-zone air by the plant, and by EnergyPlus, on winter nights [°C]."""
     outside_c = column(table, "Drybulb")
-    plant, layers = Plant(site, air_c=float(outside_c[0])), site.trees[0].fleece_layers
+    plant = Plant(site, air_c=float(outside_c[0]))
     altitude = column(table, "Solar Altitude")
     sun = column(table, "Direct Solar") * np.sin(np.radians(np.maximum(altitude, 0.0)))
     sun = sun + column(table, "Diffuse Solar")
     nodes, laid = plant._nodes, None
     if sun_is == AS_LAID:
         places = (nodes.cover_in, nodes.floor[0], nodes.frame, nodes.fleece, nodes.leaf, nodes.soil[0])
-        laid, sun = np.stack([*laid_w(table, layers).values()], axis=1), np.ones_like(sun)
+        laid, sun = np.stack([*laid_w(table, site).values()], axis=1), np.ones_like(sun)
     sky_k = column(table, "Sky Temperature") + KELVIN_OFFSET_K
     rows = zip(
         outside_c,
@@ -201,7 +200,7 @@ def test_winter_nights_within_a_kelvin(tmp_path, like_energyplus, dry, opaque, c
         rmse, _ = told(f"{layers} layers, {sun_is}", climate, *played(table, site, sun_is))
         assert (rmse < [0.5, 1.0]).all()  # the aim for both is 1.0
     light_w = column(table, "HOUSE:Enclosure Windows").mean()
-    shares = {place: float(watts.mean() / light_w) for place, watts in laid_w(table, layers).items()}
+    shares = {place: float(watts.mean() / light_w) for place, watts in laid_w(table, site).items()}
     print("of each watt that enters EnergyPlus keeps", {place: f"{v:.2f}" for place, v in shares.items()})
 
 
