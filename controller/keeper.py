@@ -65,6 +65,7 @@ from controller.guard.state import State, changed
 from controller.guard.survey import SURVEY_S, Sky, of_survey, survey
 from controller.guard.tree import BAND_K, DOUBT_S, TreeRules, decide_tree, held_by_plan
 from controller.guard.vent import HouseSeen, VentMemory, decide_vent
+from controller.guard.warming import of_warming
 from controller.site.work import Work
 
 # A decision that stands is handed out again after this long, so that the journal shows it still stood.
@@ -288,13 +289,17 @@ def _endangered(state: State) -> str:
             continue
         # those that heat for it already go on until it is out of danger by the band
         if loses_fruit(tree, decision) or (
-            loses_fruit(tree, decision, BAND_K) and any(each.who == tree.name for each in state.heat.values())
+            loses_fruit(tree, decision, BAND_K)
+            and any(
+                each.who == tree.name and each.reason is Reason.NEIGHBOUR_IN_DANGER
+                for each in state.heat.values()
+            )
         ):
             return tree.name
     return ""
 
 
-_WARMED_EARLY = frozenset({Reason.PLANNED, Reason.NEIGHBOUR_IN_DANGER})
+_WARMED_EARLY = frozenset({Reason.PLANNED, Reason.NEIGHBOUR_IN_DANGER, Reason.HEAT_WITHOUT_EFFECT})
 _NO_HOUSE_PROBE = ev.Evidence(probe="house probe", temp_c=math.nan, fault=Reason.PROBE_MISSING)
 
 
@@ -305,6 +310,7 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
     evidence_of = {tree.name: _of_tree(judged, rules.tree_probes[tree.name]) for tree in rules.trees}
     witness = _witness(state, judged, evidence_of, now)
     trees, heat, begun, endangered = {}, {}, False, _endangered(state)
+    unwarmed = next((name for name, taken in state.warming.items() if taken.fell is not None), "")
     for number, usual in enumerate(rules.trees):
         tree = usual
         if state.plan is not None and usual.hold_range_c is not None:
@@ -313,11 +319,11 @@ def _tick(state: State, now: Now) -> tuple[State, tuple[Action, ...]]:
         order = _order_for(state, "tree", tree.name, now) if state.orders else None
         ask = state.plan.ask(tree.name, now.mono_s - state.plan_came_s) if state.plan else None
         rests = not state.trees[tree.name].heating
-        neighbour = endangered
+        neighbour, cooled = endangered, unwarmed
         if begun and rests:  # one tree a tick begins to be warmed early: cold lamps do not all start at once
-            ask, neighbour = None, ""
+            ask, neighbour, cooled = None, "", ""
         decision, trees[tree.name] = decide_tree(
-            tree, state.trees[tree.name], evidence, order, now, ask, neighbour
+            tree, state.trees[tree.name], evidence, order, now, ask, neighbour, cooled
         )
         begun = begun or (rests and decision.reason in _WARMED_EARLY)
         heat[tree.name] = _if_heard(decision, tree, rules.tree_boards[tree.name], heard_boards)
@@ -358,7 +364,10 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     )
     cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
     surveyed = of_survey(state.survey, rules.measured, judged.values(), now)
-    trees, warming = of_trees(rules.trees, state.heat, lit, state.warming, now)
+    house_c = _temp_c(_coldest(judged, rules.house_probes))
+    warmed, warming = of_warming(
+        state.warming, state.heat, house_c, now, lit=lit, dark=_undisturbed(state, now)
+    )
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     proven = {
         tree: now.utc
@@ -374,7 +383,8 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
         *lamps,
         *boards,
         *of_strangers(state.overheard, now),
-        *trees,
+        *of_trees(rules.trees, state.heat),
+        *warmed,
         *circuits,
         *of_orders(state.orders, now),
     )
@@ -389,6 +399,15 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
         proven={**state.proven, **proven},
         looked_s=now.mono_s,
     )
+
+
+def _undisturbed(state: State, now: Now) -> frozenset[str]:
+    """Return the trees that neither the sun nor, by what people say, the taking off of fleece now cools."""
+    _, sun_w_m2 = wit.weather_now(state.witness, state.rules.witness, now)
+    if not sun_w_m2 <= 0.0:
+        return frozenset()
+    is_done = done(state.confirmed, now)
+    return frozenset(tree.name for tree in state.rules.trees if (Work.UNCOVERED, tree.name) not in is_done)
 
 
 def _look_at_circuits(

@@ -41,6 +41,7 @@ class Reason(StrEnum):
     SWITCHED_OFTEN = "switched-often"
     PLANNED = "planned"
     NEIGHBOUR_IN_DANGER = "neighbour-in-danger"
+    HEAT_WITHOUT_EFFECT = "heat-without-effect"
     PLAN_OLD = "plan-old"
     PLAN_ABSURD = "plan-absurd"
     WARM_ENOUGH = "warm-enough"
@@ -121,6 +122,10 @@ _SENTENCES: dict[Reason, str] = {
     Reason.PLANNED: "{temp_c:.2f} °C is not above {limit_c:.2f} °C, to which the plan warms: {plan}",
     Reason.NEIGHBOUR_IN_DANGER: (
         "{temp_c:.2f} °C would do, but {who} is losing fruit with all its heat on: this warms the house"
+    ),
+    Reason.HEAT_WITHOUT_EFFECT: (
+        "{temp_c:.2f} °C would do, but {who} has cooled while it was heated: whatever failed there, all are "
+        "held above {limit_c:.2f} °C"
     ),
     Reason.PLAN_OLD: "{temp_c:.2f} °C is above {limit_c:.2f} °C; the plan, {age_s:.0f} s old, is not heeded",
     Reason.PLAN_ABSURD: (

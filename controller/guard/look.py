@@ -1,11 +1,9 @@
-"""What the guard finds wrong by itself: silent probes, boards that do not obey, heat without effect.
+"""What the guard finds wrong by itself: silent probes, boards that do not obey, fruit in danger.
 
 Nothing here switches anything.  The ladders have already decided, towards heat; this is for people.
 """
 
-import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from controller.guard.decision import BAD_INPUT, Decision, Reason
 from controller.guard.evidence import Evidence
@@ -20,44 +18,16 @@ from controller.guard.tree import DOUBT_S, TreeMemory, TreeRules
 LATE_S = 45.0
 # A renewal is answered within this time [s], a little less than the guard's looks lie apart.
 ANSWERED_S = 25.0
-# A string that was off and is on must warm its tree by this much within this time: a sound one gives its air
-# several kelvin (common practice, no source; the rehearsed nights show no false one).
-EFFECT_S = 1800.0
-EFFECT_K = 0.3
 # A tree not known to be this much warmer than its hold temperature is near frost.
 NEAR_FROST_K = 2.0
 # An order that ended is told for so long [s].
 ENDED_TOLD_S = 3600.0
 
-# From such a probe no rise can be seen; one that is stuck or doubted may hide a dead string, so that is told.
-_UNSEEN = BAD_INPUT - {Reason.PROBE_FROZEN}
 _SUSPECT = frozenset({FindingCode.PROBE_BY_LAMP, FindingCode.PROBE_DRIFTED, FindingCode.PROBES_SWAPPED})
 _TREE_FINDINGS = {
     Reason.TOO_HOT: FindingCode.TOO_HOT,
     Reason.HAND_OFF_OVERRULED: FindingCode.OFF_OVERRULED,
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Warming:
-    """How a tree took the heat of a string seen to go on; ``since_s`` is infinite while it is off."""
-
-    since_s: float = math.inf
-    began_c: float = math.nan
-    highest_c: float = -math.inf
-
-    @property
-    def is_proof(self) -> bool:
-        """Whether it proves that the heat arrives: a string on, and its tree warmer."""
-        return self.rise_k >= EFFECT_K
-
-    @property
-    def rise_k(self) -> float:
-        """How far it has warmed [K]; NaN without a reading."""
-        return self.highest_c - self.began_c
-
-
-_UNLIT = Warming()
 
 
 def near_frost(tree: TreeRules, heat: Mapping[str, Decision]) -> bool:
@@ -187,29 +157,11 @@ def loses_fruit(tree: TreeRules, decision: Decision, above_k: float = 0.0) -> bo
     return decision.temp_c <= tree.hand_off_floor_c + above_k and decision.reason not in BAD_INPUT
 
 
-def of_trees(
-    trees: Iterable[TreeRules],
-    heat: Mapping[str, Decision],
-    lit: frozenset[str],
-    warming: Mapping[str, Warming],
-    now: Now,
-) -> tuple[list[Finding], dict[str, Warming]]:
-    """Return what is wrong with trees, and how each now takes its heat.
-
-    Parameters
-    ----------
-    trees, heat
-        The trees, and what was decided for each.
-    lit
-        The trees of which a board says that a string is on.
-    warming
-        What was remembered of each tree's warming.
-    now
-        The present.
-    """
-    found, after = [], {}
+def of_trees(trees: Iterable[TreeRules], heat: Mapping[str, Decision]) -> list[Finding]:
+    """Return what is wrong with trees, given what was decided for each."""
+    found = []
     for tree in trees:
-        decision, before = heat[tree.name], warming.get(tree.name)
+        decision = heat[tree.name]
         if (code := _TREE_FINDINGS.get(decision.reason)) is not None:
             found.append(finding(code, tree.name, decision.because))
         if loses_fruit(tree, decision):
@@ -218,18 +170,7 @@ def of_trees(
                 f"{tree.hand_off_floor_c:.1f} °C down"
             )
             found.append(finding(FindingCode.FRUIT_IN_DANGER, tree.name, because))
-        taken = _follow(before, decision.temp_c, now, lit=tree.name in lit)
-        if taken is None:
-            continue
-        after[tree.name] = taken
-        lit_s = now.mono_s - taken.since_s
-        if lit_s >= EFFECT_S and not taken.is_proof and decision.reason not in _UNSEEN:
-            because = (
-                f"{tree.name} has been heated for {lit_s / 60:.0f} min and is at {decision.temp_c:.1f} °C, "
-                f"from {taken.began_c:.1f} °C"
-            )
-            found.append(finding(FindingCode.HEAT_WITHOUT_EFFECT, tree.name, because))
-    return found, after
+    return found
 
 
 def of_doubts(trees: Mapping[str, TreeMemory], now: Now) -> list[Finding]:
@@ -244,16 +185,3 @@ def of_doubts(trees: Mapping[str, TreeMemory], now: Now) -> list[Finding]:
         for name, memory in trees.items()
         if now.mono_s - memory.doubted_s >= DOUBT_S
     ]
-
-
-def _follow(before: Warming | None, temp_c: float, now: Now, *, lit: bool) -> Warming | None:
-    """Return how a tree takes its heat; None until its string was seen off, since only a change shows."""
-    if not lit:
-        return _UNLIT
-    if before is None:
-        return None
-    if before.since_s == math.inf:
-        return Warming(since_s=now.mono_s, began_c=temp_c, highest_c=temp_c)
-    if not temp_c > before.highest_c:
-        return before
-    return Warming(since_s=before.since_s, began_c=before.began_c, highest_c=temp_c)

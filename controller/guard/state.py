@@ -14,13 +14,13 @@ from controller.guard.decision import Decision
 from controller.guard.finding import Finding
 from controller.guard.hand import Key, StandingOrder
 from controller.guard.lease import BoardMemory
-from controller.guard.look import Warming
 from controller.guard.overheard import UNHEARD, Overheard
 from controller.guard.reading import ProbeMemory
 from controller.guard.rules import Rules, rules_of
 from controller.guard.survey import UNSEEN, Survey
 from controller.guard.tree import TreeMemory
 from controller.guard.vent import VentMemory
+from controller.guard.warming import Warming
 from controller.plan.outlook import Outlook
 from controller.plan.plan import Plan
 from controller.site.model import Site

@@ -15,7 +15,9 @@ Heat is the resting state: whatever is not known to be warm is heated.
     8  plan                warms ahead, or blossom hangs: not above the floor it asks -> heat; a plan too old
                            or asking something absurd is named and changes nothing
     9  neighbour           a tree loses fruit with its own heat on -> heat, which warms the house for it
-   10  warm enough         -> off, as long as the lease is renewed
+   10  heat lost           a tree has cooled while it was heated -> all are held 1 K warmer: what failed may
+                           feed others too, and their heat warms the house for it
+   11  warm enough         -> off, as long as the lease is renewed
 
 Turning on is never delayed.  Each test asks for what would justify OFF, so that NaN leads to heat.
 """
@@ -36,6 +38,9 @@ TOO_HOT_C = 35.0
 COOLED_DOWN_C = 30.0
 # Once heating, heat until this far above the hold temperature.
 BAND_K = 0.5
+# So much warmer is everything held while a tree has cooled in spite of its heat: what is lost then comes back
+# only slowly.
+LOST_K = 1.0
 MINIMUM_ON_S = 120.0
 # On and off counted alike; the last one allowed in an hour is the one that turns heat on.
 SWITCHINGS_PER_HOUR = 12
@@ -92,11 +97,12 @@ def decide_tree(
     now: Now,
     ask: Ask | None = None,
     neighbour: str = "",
+    unwarmed: str = "",
 ) -> tuple[Decision, TreeMemory]:
     """Return what a tree's strings shall do, and the memory for the next time.
 
-    ``ask`` is what the plan asks for the tree now, ``neighbour`` a tree in danger; they can add heat and
-    nothing else.
+    ``ask`` is what the plan asks for the tree now, ``neighbour`` a tree in danger, ``unwarmed`` one that has
+    cooled while it was heated; they can add heat and nothing else.
     """
     recent_s = memory.switched_s
     if recent_s and now.mono_s - recent_s[0] >= HOUR_S:
@@ -106,7 +112,7 @@ def decide_tree(
         memory = replace(memory, doubted_s=doubted_s, last_doubted_s=now.mono_s)
     elif now.mono_s - memory.last_doubted_s >= DOUBT_LASTS_S and memory.doubted_s != float("inf"):
         memory = replace(memory, doubted_s=float("inf"))
-    decision = _ladder(rules, memory, evidence, order, ask, neighbour, len(recent_s), now)
+    decision = _ladder(rules, memory, evidence, order, ask, neighbour, unwarmed, len(recent_s), now)
     if decision.active != memory.heating:
         memory = TreeMemory(
             heating=decision.active,
@@ -128,6 +134,7 @@ def _ladder(
     order: HandOrder | None,
     ask: Ask | None,
     neighbour: str,
+    unwarmed: str,
     switchings: int,
     now: Now,
 ) -> Decision:
@@ -153,7 +160,7 @@ def _ladder(
             minimum_s=MINIMUM_ON_S,
             switchings=switchings,
             probe=evidence.probe,
-            who=order.who if order else neighbour,
+            who=order.who if order else neighbour or unwarmed,
             until=f"{order.until:%H:%M} UTC" if order else "",
             rest="the tree is heated" if rules.has_strings else "nothing is known of this tree",
         )
@@ -190,6 +197,9 @@ def _ladder(
         return record(Reason.PLANNED, heat=True, limit_c=ask.floor_c)
     if neighbour:
         return record(Reason.NEIGHBOUR_IN_DANGER, heat=True, limit_c=rules.hold_c)
+    warmer_c = rules.hold_c + LOST_K + (BAND_K if memory.heating else 0.0)
+    if unwarmed and not temp_c > warmer_c:
+        return record(Reason.HEAT_WITHOUT_EFFECT, heat=True, limit_c=warmer_c)
     if ask is not None and fault is not None:
         return record(fault, heat=False, limit_c=rules.hold_c, age_s=ask.age_s)
     return record(Reason.WARM_ENOUGH, heat=False, limit_c=rules.hold_c)

@@ -44,6 +44,8 @@ PERIODS_S = 130.0
 LEASE_S = 330.0
 # Leases go on for three reporting periods after a board's last word.
 UNHEARD_S = 90.0
+# By then the coldest trees are heated for most of the time.
+LATE_H = 12.2
 QUARTER_S, HALF_S, HOUR_S = 900.0, 1800.0, 3600.0
 # Of heat that does not arrive people are told by the first of two signs.
 UNWARMED = tells("heat-without-effect.satsuma-door", "fruit-in-danger.satsuma-door")
@@ -381,6 +383,15 @@ def test_of_a_sound_night_nothing_is_told(onset_h, metered):
     assert sane.run.auditor.unjustified_off == 0
     spoken = {reason for _, _, _, reason in sane.decisions}
     assert not spoken & {COLDER, Reason.PROBE_SUSPECT, Reason.PROBE_NOISY}
+
+
+@pytest.mark.fault("H04", "U11")
+@pytest.mark.parametrize(
+    ("words", "tree"), [("H04:a", "satsuma-back"), ("H04:b", "satsuma-back"), ("U11:yuzu", "yuzu")]
+)
+def test_heat_that_is_lost_while_it_is_on_is_told_within_minutes_without_a_meter(words, tree):
+    seen = suffer(words, LATE_H, 0.4)
+    assert tells(f"heat-without-effect.{tree}")(seen) <= QUARTER_S
 
 
 def test_leases_that_alternate_do_not_make_relays_chatter():

@@ -7,7 +7,7 @@ import pytest
 from controller.guard.decision import Reason
 from controller.guard.events import EchoHeard, Found, HandOrdered, ProbeHeard, Tick
 from controller.guard.evidence import Evidence
-from controller.guard.finding import FindingCode, Sure, finding
+from controller.guard.finding import FindingCode, finding
 from controller.guard.hand import HandOrder, Order
 from controller.guard.look import of_probes
 from controller.keeper import GUARD
@@ -21,19 +21,6 @@ def found(drive):
 def rest(drive, minutes=2.0):
     for _ in range(int(minutes * 6)):
         drive.step(10.0)
-
-
-def heat(drive, tree_c, minutes, *, on=("4",), rise_k_per_min=0.0):
-    """Let the lemon stand at ``tree_c`` while its boards say that its channel is on."""
-    for n in range(int(minutes * 6)):
-        drive.mono_s += 10.0
-        drive.temps_c["air-lemon"] = tree_c + rise_k_per_min * n / 6.0
-        for probe, temp_c in drive.temps_c.items():
-            seen_c = temp_c + 0.0625 * (n % 2) * (probe != "air-lemon")  # no other stands still
-            drive.tell(ProbeHeard(probe=probe, temp_c=seen_c, at=drive.now.utc))
-        for board in ("east", "west"):
-            drive.echo(board, on=on)
-        drive.tell(Tick())
 
 
 def test_a_sound_night_finds_nothing(drive):
@@ -123,40 +110,6 @@ def test_a_string_that_stays_on_against_its_lease_is_named(drive):
         drive.tell(Tick())
         seen |= set(found(drive))
     assert seen == {(FindingCode.BOARD_DISOBEYS, "east/4")}
-
-
-def test_heat_without_effect_is_told_after_half_an_hour_and_not_before(drive):
-    rest(drive)
-    heat(drive, 0.5, 30.0)
-    assert drive.state.found == ()
-    heat(drive, 0.5, 1.0)
-    (dead,) = drive.state.found
-    assert (dead.code, dead.target, dead.severity) == (FindingCode.HEAT_WITHOUT_EFFECT, "lemon", 4)
-    assert dead.sure is Sure.LIKELY
-    assert dead.because == "lemon has been heated for 30 min and is at 0.5 °C, from 0.5 °C"
-    heat(drive, 0.5, 3.0, rise_k_per_min=0.2)
-    assert drive.state.found == ()
-
-
-def test_a_string_that_warms_its_tree_is_not_suspected_on_the_longest_night(drive):
-    rest(drive)
-    heat(drive, 0.3, 3.0, rise_k_per_min=0.2)
-    heat(drive, 0.4, 90.0)
-    assert drive.state.found == ()
-
-
-def test_heat_that_was_on_before_the_controller_started_is_not_suspected(drive):
-    heat(drive, 0.5, 45.0)
-    assert drive.state.found == ()
-
-
-def test_a_string_that_goes_off_in_between_is_timed_anew(drive):
-    rest(drive)
-    heat(drive, 0.5, 20.0)
-    drive.temps_c["air-lemon"] = 3.0
-    rest(drive)
-    heat(drive, 0.5, 20.0)
-    assert drive.state.found == ()
 
 
 def test_fruit_in_danger_and_heat_under_the_fleece_are_told(drive):

@@ -102,6 +102,28 @@ def test_the_crop_limit_with_its_band(memory, temp_c, heat, reason):
     assert after.heating is heat
 
 
+@pytest.mark.parametrize(
+    ("memory", "temp_c", "heat", "reason"),
+    [
+        (RESTING, 0.0, True, Reason.COLD),
+        (RESTING, 1.0, True, Reason.HEAT_WITHOUT_EFFECT),
+        (RESTING, 1.0625, False, Reason.WARM_ENOUGH),
+        (HEATING, 0.5, True, Reason.NOT_YET_WARM),
+        (HEATING, 1.5, True, Reason.HEAT_WITHOUT_EFFECT),
+        (HEATING, 1.5625, False, Reason.WARM_ENOUGH),
+    ],
+)
+def test_while_a_tree_has_lost_its_heat_all_are_held_a_kelvin_warmer(memory, temp_c, heat, reason):
+    decision, _ = decide_tree(RULES, memory, seen(temp_c), None, at(1000.0), unwarmed="lemon")
+    assert (decision.active, decision.reason) == (heat, reason)
+
+
+def test_an_order_against_heat_stands_while_another_tree_has_lost_its_heat():
+    hand = order(Order.HAND_OFF)
+    decision, _ = decide_tree(RULES, RESTING, seen(0.5), hand, at(1000.0), unwarmed="lemon")
+    assert (decision.active, decision.reason) == (False, Reason.HAND_OFF)
+
+
 def test_the_sentence_holds_the_numbers():
     decision, _ = decide(RESTING, -0.25)
     assert decision.because == "-0.25 °C is not above the hold temperature 0.00 °C"
