@@ -366,7 +366,7 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     surveyed = of_survey(state.survey, rules.measured, judged.values(), now)
     house_c = _temp_c(_coldest(judged, rules.house_probes))
     warmed, warming = of_warming(
-        state.warming, state.heat, house_c, now, lit=lit, dark=_undisturbed(state, now)
+        state.warming, state.heat, house_c, now, lit=lit, cold=cold, dark=_undisturbed(state, now)
     )
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     proven = {

@@ -4,7 +4,8 @@ A string that was dead before it went on shows in half an hour, as the tree is n
 it heats, a breaker that trips and fleece that blows off show within minutes, as the tree cools although it is
 heated: long before fruit is in danger, and also where half of the strings still heat.  It counts only if the
 tree cools beside the house as well, as a cold front cools both; and only in the dark, as by day a cloud does
-the same.
+the same.  All of this holds near frost only: in milder air a string's frost-stat may rest it, whatever the
+board says.
 """
 
 import math
@@ -51,12 +52,12 @@ class Warming:
         Whether a string is on.
     since_s, began_c, highest_c : float
         Since when, from which reading, and how warm it became since; the time is infinite unless a string was
-        seen to go on.
+        seen to go on, or the tree came near frost since.
     probe : str
         Whose readings ``lately`` holds.
     lately : tuple of (s, °C, K)
-        When it was last looked at while it was heated in the dark, what it read, and how much warmer than the
-        house that was.
+        When it was last looked at while it was heated, near frost and in the dark, what it read, and how much
+        warmer than the house that was.
     fell : Fall or None
         How it fell in spite of the heat; None if it did not, or has come back.
     """
@@ -84,7 +85,7 @@ _UNLIT = Warming()
 
 
 def follow(
-    before: Warming | None, decision: Decision, house_c: float, now: Now, *, lit: bool, dark: bool
+    before: Warming | None, decision: Decision, house_c: float, now: Now, *, lit: bool, cold: bool, dark: bool
 ) -> Warming:
     """Return how a tree takes its heat, after a look at its reading and its strings.
 
@@ -100,6 +101,8 @@ def follow(
         The present.
     lit : bool
         Whether a board says that a string of its is on.
+    cold : bool
+        Whether it is near frost, where frost-stats are closed.
     dark : bool
         Whether no sun shines, for sure, and nobody says that the fleece is off.
     """
@@ -108,13 +111,13 @@ def follow(
     temp_c = decision.temp_c
     if before is None:  # on before anybody looked: nobody knows from where it rose
         after = Warming(is_lit=True)
-    elif not before.is_lit:
+    elif not (before.is_lit and cold):
         after = Warming(is_lit=True, since_s=now.mono_s, began_c=temp_c, highest_c=temp_c)
     elif temp_c > before.highest_c:
         after = replace(before, highest_c=temp_c)
     else:
         after = before
-    if not dark:
+    if not (cold and dark):
         return replace(after, lately=(), fell=None)
     above_house_k = temp_c - house_c
     if math.isnan(above_house_k) or decision.reason in BAD_INPUT:
@@ -145,6 +148,7 @@ def of_warming(
     now: Now,
     *,
     lit: frozenset[str],
+    cold: frozenset[str],
     dark: frozenset[str],
 ) -> tuple[list[Finding], dict[str, Warming]]:
     """Return which trees are heated without effect, and what is now known of each.
@@ -157,17 +161,18 @@ def of_warming(
         What the house reads [°C]; NaN where that tells nothing.
     now
         The present.
-    lit, dark
-        The trees of which a board says that a string is on; those that no sun and no taking off of fleece
-        changes.
+    lit, cold, dark
+        The trees of which a board says that a string is on; those near frost, whose frost-stats are closed;
+        those that no sun and no taking off of fleece changes.
     """
     found, after = [], {}
     for name, decision in heat.items():
         taken = after[name] = follow(
-            before.get(name), decision, house_c, now, lit=name in lit, dark=name in dark
+            before.get(name), decision, house_c, now, lit=name in lit, cold=name in cold, dark=name in dark
         )
-        because = "" if decision.reason in _UNSEEN else _because(name, taken, decision.temp_c, now)
-        if because:
+        if name not in cold or decision.reason in _UNSEEN:
+            continue
+        if because := _because(name, taken, decision.temp_c, now):
             found.append(finding(FindingCode.HEAT_WITHOUT_EFFECT, name, because))
     return found, after
 

@@ -71,7 +71,29 @@ def test_a_string_that_goes_off_in_between_is_timed_anew(drive):
     assert drive.state.found == ()
 
 
-def seen(temps_c, *, house_c=HOUSE_C, every_s=30.0, warming=None, start_s=0.0, lit=True, dark=True, **more):
+def test_heat_in_mild_air_may_rest_by_its_frost_stat_and_is_timed_from_when_it_is_near_frost(drive):
+    rest(drive)
+    heat(drive, 3.1, 45.0)  # the lemon's hold temperature is 1 °C
+    assert drive.state.found == ()
+    heat(drive, 2.9, 29.0)
+    assert drive.state.found == ()
+    heat(drive, 2.9, 1.5)
+    (dead,) = drive.state.found
+    assert dead.because == "lemon has been heated for 30 min and is at 2.9 °C, from 3.1 °C"
+
+
+def seen(
+    temps_c,
+    *,
+    house_c=HOUSE_C,
+    every_s=30.0,
+    warming=None,
+    start_s=0.0,
+    lit=True,
+    cold=True,
+    dark=True,
+    **more,
+):
     """Return how a tree takes its heat after looks at these readings."""
     houses_c = house_c if isinstance(house_c, list) else [house_c] * len(temps_c)
     for number, (temp_c, beside_c) in enumerate(zip(temps_c, houses_c, strict=True)):
@@ -81,6 +103,7 @@ def seen(temps_c, *, house_c=HOUSE_C, every_s=30.0, warming=None, start_s=0.0, l
             beside_c,
             at(start_s + every_s * number),
             lit=lit,
+            cold=cold,
             dark=dark,
         )
     return warming
@@ -113,6 +136,7 @@ def test_a_tree_that_cools_while_it_is_heated_has_fallen_until_it_comes_back():
         ("a vent is shut, and the house warms", {"temps_c": [1.9] * 7, "house_c": [-4.0] * 4 + [-3.0] * 3}),
         ("nobody knows the house", {"temps_c": [*STEADY, 1.0], "house_c": math.nan}),
         ("a cloud hides the sun", {"temps_c": [*STEADY, 1.0], "dark": False}),
+        ("a frost-stat opens in mild air", {"temps_c": [5.0, 4.8, 4.4], "cold": False}),
         ("its string is off", {"temps_c": [*STEADY, 1.0], "lit": False}),
         ("looks lie too far apart to follow it", {"temps_c": [*STEADY, 1.0], "every_s": APART_S + 1.0}),
         ("the probe is out of order", {"temps_c": [*STEADY, 1.0], "reason": Reason.PROBE_NOISY}),
@@ -157,6 +181,7 @@ def test_a_fall_is_told_with_its_numbers_but_not_of_a_probe_out_of_order():
             HOUSE_C,
             at(180.0),
             lit=everything,
+            cold=everything,
             dark=everything,
         )
         return [(each.code, each.severity, each.because) for each in found]
