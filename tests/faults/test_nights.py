@@ -115,15 +115,8 @@ PROBES = rows(
         HOUR_S,
     ),
     Row("S16:air-satsuma-door", NO_COLDER, 0.0, QUIET),
-    # it shows when one of the two trees is heated and the other is not
-    Row(
-        "S17:air-lemon",
-        decides(COLDER),
-        1.5 * HOUR_S,
-        tells("witness-colder.lemon", "fruit-in-danger.lemon"),
-        HOUR_S,
-        hours=2.0,
-    ),
+    # it shows as soon as one of the two trees is heated and the other is not
+    Row("S17:air-lemon", heats_sooner, 600.0, tells("heat-without-effect.lemon")),
     Row("S18", NO_COLDER, 0.0, DAY_TELLS, hours=3.0),
     probe("S19", Reason.PROBE_FAR_OFF, 70.0, "probe-far-off"),
     probe("S20", STALE, PERIODS_S, "probe-stale"),
