@@ -366,7 +366,7 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     surveyed = of_survey(state.survey, rules.measured, judged.values(), now)
     house_c = _temp_c(_coldest(judged, rules.house_probes))
     warmed, warming = of_warming(
-        state.warming, state.heat, house_c, now, lit=lit, cold=cold, dark=_undisturbed(state, now)
+        state.warming, state.heat, house_c, now, lit=_wholly_lit(state, now), dark=_undisturbed(state, now)
     )
     boards = of_boards(rules.boards, state.boards, cold, state.heat, now)
     proven = {
@@ -399,6 +399,17 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
         proven={**state.proven, **proven},
         looked_s=now.mono_s,
     )
+
+
+def _wholly_lit(state: State, now: Now) -> dict[str, bool | None]:
+    """Return of each tree whether all of its strings are on; None where one of its boards is not heard."""
+    on: dict[str, bool | None] = {tree.name: tree.has_strings for tree in state.rules.trees}
+    for board in state.rules.boards:
+        memory = state.boards[board.name]
+        is_heard = memory.is_heard(board, now)
+        for channel, tree in board.trees.items():
+            on[tree] = None if on[tree] is None or not is_heard else on[tree] and channel in memory.on
+    return on
 
 
 def _undisturbed(state: State, now: Now) -> frozenset[str]:

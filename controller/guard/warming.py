@@ -1,11 +1,12 @@
-"""How a tree takes its heat: a string that is on must warm it, and while it is on the tree must not cool.
+"""How a tree takes its heat: strings that are on must warm it, and while they are on the tree must not cool.
 
 A string that was dead before it went on shows in half an hour, as the tree is no warmer.  One that dies while
 it heats, a breaker that trips and fleece that blows off show within minutes, as the tree cools although it is
-heated: long before fruit is in danger, and also where half of the strings still heat.  It counts only if the
-tree cools beside the house as well, as a cold front cools both; and only in the dark, as by day a cloud does
-the same.  All of this holds near frost only: in milder air a string's frost-stat may rest it, whatever the
-board says.
+heated: long before fruit is in danger, and also where half of the strings still heat.
+
+What else cools a heated tree does not count.  A cold front cools the house as well; a cloud does it by day
+only; in mild air a string's frost-stat rests it, whatever its board says; and where boards let only some of a
+tree's strings off, or one of them is not heard, nobody knows what warms it.
 """
 
 import math
@@ -24,8 +25,12 @@ EFFECT_K = 0.3
 # rehearsed nights and winters (computed); with every string dead they fall by a kelvin in seven minutes.
 FALL_S = 600.0
 FALL_K = 0.45
+# It was as warm as it was at so many looks: a single word that is too warm spans two or three.
+WARM_LOOKS = 4
 # Looks further apart than this do not follow a fall [s].
 APART_S = 120.0
+# A frost-stat that passes the wiring test is closed in air no warmer than this [°C].
+CLOSED_C = 2.0
 
 # From such a probe neither rise nor fall can be seen; one that is stuck or doubted may hide a dead string, so
 # that is told.
@@ -49,15 +54,15 @@ class Warming:
     Attributes
     ----------
     is_lit : bool
-        Whether a string is on.
+        Whether its strings are on, or may be.
     since_s, began_c, highest_c : float
-        Since when, from which reading, and how warm it became since; the time is infinite unless a string was
-        seen to go on, or the tree came near frost since.
+        Since when it has to become warmer, from which reading, and how warm it became since; the time is
+        infinite unless its strings were seen to go on.
     probe : str
         Whose readings ``lately`` holds.
     lately : tuple of (s, °C, K)
-        When it was last looked at while it was heated, near frost and in the dark, what it read, and how much
-        warmer than the house that was.
+        When it was last looked at while a fall would have meant something, what it read, and how much warmer
+        than the house that was.
     fell : Fall or None
         How it fell in spite of the heat; None if it did not, or has come back.
     """
@@ -85,7 +90,7 @@ _UNLIT = Warming()
 
 
 def follow(
-    before: Warming | None, decision: Decision, house_c: float, now: Now, *, lit: bool, cold: bool, dark: bool
+    before: Warming | None, decision: Decision, house_c: float, now: Now, *, lit: bool | None, dark: bool
 ) -> Warming:
     """Return how a tree takes its heat, after a look at its reading and its strings.
 
@@ -99,28 +104,23 @@ def follow(
         What the house reads [°C]; NaN where that tells nothing.
     now : Now
         The present.
-    lit : bool
-        Whether a board says that a string of its is on.
-    cold : bool
-        Whether it is near frost, where frost-stats are closed.
+    lit : bool or None
+        Whether boards say that all of its strings are on; None if one of them is not heard.
     dark : bool
         Whether no sun shines, for sure, and nobody says that the fleece is off.
     """
+    if lit is None:  # on when it is heard again need not be newly on
+        return Warming(is_lit=True)
     if not lit:
         return _UNLIT
-    temp_c = decision.temp_c
-    if before is None:  # on before anybody looked: nobody knows from where it rose
-        after = Warming(is_lit=True)
-    elif not (before.is_lit and cold):
-        after = Warming(is_lit=True, since_s=now.mono_s, began_c=temp_c, highest_c=temp_c)
-    elif temp_c > before.highest_c:
-        after = replace(before, highest_c=temp_c)
-    else:
-        after = before
-    if not (cold and dark):
+    temp_c = math.nan if decision.reason in _UNSEEN else decision.temp_c
+    if math.isnan(temp_c):
+        return Warming(is_lit=True) if before is None else before
+    after = _rise(before, temp_c, now)
+    if not (dark and temp_c <= CLOSED_C):
         return replace(after, lately=(), fell=None)
     above_house_k = temp_c - house_c
-    if math.isnan(above_house_k) or decision.reason in BAD_INPUT:
+    if math.isnan(above_house_k):
         return after
     seen = after.lately
     if after.probe != decision.probe or not seen or now.mono_s - seen[-1][0] > APART_S:
@@ -129,13 +129,26 @@ def follow(
     return replace(after, probe=decision.probe, lately=lately, fell=_fell(after.fell, lately))
 
 
+def _rise(before: Warming | None, temp_c: float, now: Now) -> Warming:
+    """Return from where a tree that is heated has to rise, and how far it came."""
+    if before is None:  # on before anybody looked: nobody knows from where it rose
+        return Warming(is_lit=True)
+    may_rest = temp_c > CLOSED_C and before.since_s < math.inf  # by its frost-stat: the time does not run
+    if not before.is_lit or (may_rest and not before.is_proof and temp_c < before.began_c):
+        return replace(before, is_lit=True, since_s=now.mono_s, began_c=temp_c, highest_c=temp_c)
+    since_s = now.mono_s if may_rest else before.since_s
+    return replace(before, since_s=since_s, highest_c=max(before.highest_c, temp_c))
+
+
 def _fell(before: Fall | None, lately: tuple[tuple[float, float, float], ...]) -> Fall | None:
     """Return how a tree has fallen, by itself and beside the house; None if it has not, or has come back."""
     now_s, temp_c, above_house_k = lately[-1]
     if before is not None:
         has_come_back = above_house_k > before.above_house_k - 0.5 * FALL_K
         return None if has_come_back else before
-    then_s, from_c, was_above_k = max(lately, key=lambda each: each[1])
+    if len(lately) < WARM_LOOKS:
+        return None
+    then_s, from_c, was_above_k = sorted(lately, key=lambda each: -each[1])[WARM_LOOKS - 1]
     if not (from_c - temp_c >= FALL_K and was_above_k - above_house_k >= FALL_K):
         return None
     return Fall(from_c=from_c, to_c=temp_c, within_s=now_s - then_s, above_house_k=was_above_k)
@@ -147,8 +160,7 @@ def of_warming(
     house_c: float,
     now: Now,
     *,
-    lit: frozenset[str],
-    cold: frozenset[str],
+    lit: Mapping[str, bool | None],
     dark: frozenset[str],
 ) -> tuple[list[Finding], dict[str, Warming]]:
     """Return which trees are heated without effect, and what is now known of each.
@@ -161,16 +173,17 @@ def of_warming(
         What the house reads [°C]; NaN where that tells nothing.
     now
         The present.
-    lit, cold, dark
-        The trees of which a board says that a string is on; those near frost, whose frost-stats are closed;
-        those that no sun and no taking off of fleece changes.
+    lit
+        Of each tree whether boards say that all of its strings are on; None if one of them is not heard.
+    dark
+        The trees that no sun and no taking off of fleece changes.
     """
     found, after = [], {}
     for name, decision in heat.items():
         taken = after[name] = follow(
-            before.get(name), decision, house_c, now, lit=name in lit, cold=name in cold, dark=name in dark
+            before.get(name), decision, house_c, now, lit=lit[name], dark=name in dark
         )
-        if name not in cold or decision.reason in _UNSEEN:
+        if decision.reason in _UNSEEN or not decision.temp_c <= CLOSED_C:
             continue
         if because := _because(name, taken, decision.temp_c, now):
             found.append(finding(FindingCode.HEAT_WITHOUT_EFFECT, name, because))

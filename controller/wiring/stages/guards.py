@@ -6,6 +6,7 @@ They come last, so that each frost-stat is back at its mark when the test ends.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from controller.guard.warming import CLOSED_C
 from controller.wiring.check import Check, Record, Result, Scope, Stage, judged
 from controller.wiring.leave import LeaveCheck, is_refused
 from controller.wiring.lights import on_for
@@ -14,7 +15,7 @@ from controller.wiring.stages.channels import GOES_OFF_S
 from controller.wiring.step import NO, YES, Ask, Notes, Stand, Step, Task, Until
 
 READY_ID, BACK_ID = "guards/ready", "guards/back"
-BELOW, RIGHT, ABOVE = "below 2 °C", "2 to 5 °C", "above 5 °C"
+BELOW, RIGHT, ABOVE = f"below {CLOSED_C:g} °C", f"{CLOSED_C:g} to 5 °C", "above 5 °C"
 
 
 @dataclass(frozen=True, slots=True)
