@@ -1,6 +1,7 @@
 """`rimeward hand`, with the real messages, the real keeper and a bus in place of a broker."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from threading import Event
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -8,15 +9,18 @@ from click.testing import CliRunner
 
 from controller.bus import ask
 from controller.bus.inbound import Inbound
-from controller.bus.messages import StatusPayload, read
+from controller.bus.messages import HandPayload, StatusPayload, read
+from controller.bus.mqtt import MqttTransport
 from controller.bus.outbound import send, status_of
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.cli import main
 from controller.cli.hand import _next_time
+from controller.errors import OrderError
 from controller.guard.decision import Reason
 from controller.guard.hand import Order
 from controller.site.load import example_site
+from controller.site.model import Broker
 from tests.conftest import DUSK
 
 SITE = str(example_site("curlew-yard"))
@@ -110,6 +114,34 @@ def test_somebody_else_s_order_meanwhile_is_not_overwritten_unseen(bus, drive):
     result = hand("auto", "--tree", "lemon")
     assert result.exit_code == 3
     assert "version 2 already stands; look again" in result.output
+
+
+@pytest.mark.parametrize("target", [("--tree", "lemon"), ("--all",)])
+def test_an_order_is_taken_after_one_that_was_ended_or_has_run_out(bus, drive, target):
+    assert hand("on", *target, "--hours", "1").exit_code == 0
+    assert hand("auto", *target).exit_code == 0
+    assert hand("auto", *target).exit_code == 0
+    assert hand("on", *target, "--hours", "1").exit_code == 0
+    drive.step(3700.0)
+    again = hand("on", *target, "--hours", "1")
+    assert again.exit_code == 0, again.output
+
+
+def test_a_status_as_long_as_on_the_worst_night_is_heard_from_a_real_broker(mosquitto, drive, monkeypatch):
+    site = drive.site.model_copy(update={"broker": Broker(host="127.0.0.1", port=mosquitto.port)})
+    drive.step()
+    status = status_of(drive.state, drive.now).model_copy(update={"notices": ("x" * 150,) * 60})
+    topic, up = Topics(site.name).status, Event()
+    teller = MqttTransport(site.broker, "teller", (), lambda _message: None, on_up=up.set)
+    teller.start()
+    assert up.wait(10.0)
+    teller.publish(topic, status.to_json(), retain=True)
+    monkeypatch.setattr(ask, "STATUS_WITHIN_S", 10.0)
+    monkeypatch.setattr(ask, "ANSWER_S", 0.2)
+    wish = HandPayload(who="Nora", tree="lemon", order="hand-on", until=DUSK + timedelta(hours=1))
+    with pytest.raises(OrderError, match="no answer came"):  # so the status had come
+        ask.order_by_hand(site, lambda _at: wish)
+    teller.close()
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import datetime
 from queue import Empty, SimpleQueue
 
-from controller.bus.messages import AnswerPayload, HandPayload, StatusPayload, read
+from controller.bus.messages import LARGEST_STATUS_BYTES, AnswerPayload, HandPayload, StatusPayload, read
 from controller.bus.mqtt import MqttTransport
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
@@ -22,7 +22,7 @@ def order_by_hand(site: Site, wish_at: Callable[[datetime], HandPayload]) -> tup
     """Send an order and return its id and what the guard answers.
 
     ``wish_at`` makes the order, given the time on the guard's own clock.  It is sent with the version after
-    the one that stands, as the status shows it: so an order that somebody else gives meanwhile is not
+    the last for its target, as the status shows it: so an order that somebody else gives meanwhile is not
     overwritten unseen.
 
     Raises
@@ -38,6 +38,7 @@ def order_by_hand(site: Site, wish_at: Callable[[datetime], HandPayload]) -> tup
         (answer_topic, topics.status),
         heard.put,
         protocol=site.broker.protocol,
+        largest_payload_bytes=LARGEST_STATUS_BYTES,
     )
     transport.start()
     try:
@@ -75,7 +76,6 @@ def _next(heard: "SimpleQueue[Message]", topic: str, wait_s: float) -> Message |
 
 
 def _version(status: StatusPayload, wish: HandPayload) -> int:
-    """Return the version of the order that stands for the same target; 0 if none does."""
-    target = ("tree", wish.tree) if wish.tree else ("vent", wish.vent) if wish.vent else ("all", "all")
-    standing = (each.version for each in status.orders if (each.kind, each.name) == target)
-    return max(standing, default=0)
+    """Return the version of the last order for the same target; 0 if there was none."""
+    kind, name = ("tree", wish.tree) if wish.tree else ("vent", wish.vent) if wish.vent else ("all", "all")
+    return status.versions.get(f"{kind}/{name}", 0)

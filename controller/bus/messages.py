@@ -289,7 +289,11 @@ class AlarmPayload(Payload):
 
 
 class StatusPayload(Payload):
-    """The controller's whole picture, retained for pages; never a command."""
+    """The controller's whole picture, retained for pages; never a command.
+
+    ``versions`` holds the version of the last order for each target, such as "tree/lemon", also of one that
+    has ended: the next has to be higher.
+    """
 
     largest_bytes: ClassVar[int] = LARGEST_STATUS_BYTES
 
@@ -302,6 +306,7 @@ class StatusPayload(Payload):
     notices: tuple[str, ...] = ()
     coming: ComingStatus | None = None
     orders: tuple[StandingStatus, ...] = ()
+    versions: dict[str, int] = Field(default_factory=dict)
     confirmed: tuple[ConfirmedStatus, ...] = ()
     advice: tuple[AdviceStatus, ...] = ()
     alarms: tuple[AlarmStatus, ...] = ()

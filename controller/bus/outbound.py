@@ -153,6 +153,11 @@ def status_of(
             for standing in state.orders.values()
             if (order := standing.order).order is not Order.AUTO and now.mono_s < standing.ends_s
         ),
+        versions={
+            f"{kind}/{name}": standing.order.version
+            for (kind, name), standing in state.orders.items()
+            if standing.order.version
+        },
         confirmed=_confirmed(state, now),
         advice=_advice(advice, done(state.confirmed, now)),
         alarms=alarms,
