@@ -4,10 +4,10 @@ A payload is UTF-8 JSON of at most 4 kB.  ``read`` is the only door: what it let
 and complete; anything else is a ``MessageError`` whose text names the fault.
 """
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, ClassVar, Literal, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from controller.errors import MessageError
 
@@ -17,7 +17,21 @@ LARGEST_STATUS_BYTES = 65536
 # A lease may not outlive this, whatever it says: 300 s at 10 K/h of cooling is 0.8 K.
 LONGEST_LEASE_S = 300.0
 
+# A clock that was never set begins with 1970 and one that counts in 32 bits ends in 2106: people are heard by
+# either.  Nearer to the ends of the calendar, times cannot be reckoned with.
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+
+
+def _reckonable(at: datetime) -> datetime:
+    """Return a time that others can be reckoned from."""
+    if not EARLIEST <= at < LATEST:
+        raise ValueError(f"a time from {EARLIEST:%Y} until {LATEST:%Y} was expected, not {at.isoformat()}")
+    return at
+
+
 ShortId = Annotated[str, Field(min_length=1, max_length=64)]
+# A time that a person sends.  Those of boards are only compared.
+Time = Annotated[AwareDatetime, AfterValidator(_reckonable)]
 
 
 class Payload(BaseModel):
@@ -106,7 +120,7 @@ class HandPayload(Payload):
     vent: ShortId | None = None
     all: Literal[True] | None = None
     order: Literal["hand-on", "hand-off", "auto", "taken-back"]
-    until: AwareDatetime | None = None
+    until: Time | None = None
     version: int = Field(default=0, ge=0)
     consent: str = Field(default="", max_length=80)
     of: ShortId | None = None
@@ -120,7 +134,7 @@ class ConfirmPayload(Payload):
     tree: ShortId | None = None
     vent: ShortId | None = None
     all: Literal[True] | None = None
-    at: AwareDatetime
+    at: Time
     version: int = Field(default=0, ge=0)
     of: ShortId | None = None
 
@@ -324,7 +338,8 @@ def read(kind: type[P], payload: bytes) -> P:
         return kind.model_validate_json(payload)
     except ValidationError as error:
         faults = "; ".join(
-            f"{'.'.join(str(part) for part in fault['loc']) or 'payload'}: {fault['msg']}"
+            f"{'.'.join(str(part) for part in fault['loc']) or 'payload'}: "
+            f"{fault['msg'].removeprefix('Value error, ')}"
             for fault in error.errors(include_url=False, include_context=False, include_input=False)[:5]
         )
         raise MessageError(faults) from None

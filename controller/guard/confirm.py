@@ -84,10 +84,10 @@ def take_word(confirmation: Confirmation, words: Words, known: Known, now: Now) 
     if confirmation.what is Work.TAKEN_BACK:
         return _take_back(confirmation, words)
     keys = _keys(confirmation, known)
-    ends_at = _end(confirmation.what, confirmation.at, known.longitude_deg)
-    refusal = _refusal(confirmation, words, keys, ends_at, now)
+    refusal = _refusal(confirmation, words, keys, known.longitude_deg, now)
     if refusal:
         return words, Answer(id=confirmation.id, accepted=False, because=refusal)
+    ends_at = _end(confirmation.what, confirmation.at, known.longitude_deg)
     ends_s = now.mono_s + (ends_at - now.utc).total_seconds() if ends_at else math.inf
     if ends_at and not now.clock_trusted:
         ends_s = now.mono_s + BLIND_H * 3600.0
@@ -117,7 +117,7 @@ def _refusal(
     confirmation: Confirmation,
     words: Words,
     keys: tuple[tuple[str, str], ...],
-    ends_at: datetime | None,
+    longitude_deg: float,
     now: Now,
 ) -> str:
     """Return why a word cannot be taken, empty if it can."""
@@ -134,9 +134,13 @@ def _refusal(
         refusal = f"{newer[0].who} said {newer[0].what} later, at {newer[0].at:%Y-%m-%d %H:%M} UTC"
     elif now.clock_trusted and (confirmation.at - now.utc).total_seconds() > AHEAD_S:
         refusal = f"it is dated {at}, which is to come"
-    elif now.clock_trusted and ends_at is not None and ends_at <= now.utc:
+    elif now.clock_trusted and _has_ended(_end(what, confirmation.at, longitude_deg), now):
         refusal = f"it was said at {at}, too long ago to be true now"
     return refusal
+
+
+def _has_ended(ends_at: datetime | None, now: Now) -> bool:
+    return ends_at is not None and ends_at <= now.utc
 
 
 def _take_back(confirmation: Confirmation, words: Words) -> tuple[Words, Answer]:

@@ -109,6 +109,56 @@ def test_a_probe_of_another_make_on_its_own_topic():
     assert heard == ProbeHeard(probe="air-lemon", temp_c=2.5)
 
 
+# ---- times at the ends of the calendar ----------------------------------------------------------------
+
+ENDS_OF_THE_CALENDAR = [
+    "0001-01-01T00:00:00+14:00",
+    "0001-01-01T00:00:00Z",
+    "9999-12-31T20:00:00Z",
+    "9999-12-31T23:59:59-14:00",
+]
+WORDS = [
+    (TOPICS.hand("1"), {"order": "hand-on"}, "until"),
+    (TOPICS.hand("1"), {"order": "auto"}, "until"),
+    *((TOPICS.confirm("1"), {"what": what}, "at") for what in ("covered", "vents-shut", "harvested")),
+]
+
+
+@pytest.mark.parametrize("time", [*ENDS_OF_THE_CALENDAR, "1969-12-31T23:59:59Z", "2200-01-01T00:00:00Z"])
+@pytest.mark.parametrize(("topic", "word", "field"), WORDS)
+def test_a_person_s_time_that_cannot_be_reckoned_with_is_refused_and_said(topic, word, field, time):
+    inbound = Inbound(SITE)
+    payload = json.dumps({"who": "Nora", "all": True, **word, field: time}).encode()
+    assert inbound.event(Message(topic, payload)) is None
+    came = time.replace("Z", "+00:00")
+    expected = f"{topic}: {field}: a time from 1970 until 2200 was expected, not {came}"
+    assert inbound.last_refusal == expected
+
+
+@pytest.mark.parametrize("clock_trusted", [True, False])
+@pytest.mark.parametrize(
+    "time", ["1970-01-01T00:00:00Z", "1969-12-31T19:30:00-05:00", "2199-12-31T23:59:59Z"]
+)
+@pytest.mark.parametrize(("topic", "word", "field"), WORDS)
+def test_a_person_whose_clock_was_never_set_or_runs_far_off_is_answered(
+    topic, word, field, time, clock_trusted
+):
+    heard = event(topic, {"who": "Nora", "all": True, **word, field: time})
+    _, (action,) = handle(begin(SITE, "s1"), heard, at(1.0, clock_trusted=clock_trusted))
+    assert action.answer.because
+    assert action.answer.accepted or clock_trusted
+
+
+@pytest.mark.parametrize("time", ENDS_OF_THE_CALENDAR)
+def test_a_reading_from_the_ends_of_the_calendar_is_no_evidence(time):
+    state = begin(SITE, "s1")
+    for second in range(10):
+        heard = event(TOPICS.probe("air-lemon"), {"temp_c": 8.0 + second / 100, "at": time})
+        state, _ = handle(state, heard, at(second))
+        state, _ = handle(state, Tick(), at(second))
+    assert state.heat["lemon"].active
+
+
 # ---- ten thousand malformed payloads on every topic the controller hears ------------------------------
 
 EVERY_TOPIC = [TOPICS.probe("air-lemon"), TOPICS.echo("east"), TOPICS.alive("east"), TOPICS.hand("1")]

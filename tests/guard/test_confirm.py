@@ -1,7 +1,8 @@
 """A person's word: taken, ended by noon, replaced by a newer one, taken back; never believed in doubt."""
 
 import math
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -96,6 +97,14 @@ def test_a_word_in_doubt_is_not_taken(given, why):
     assert after == standing
     assert not answer.accepted
     assert why in answer.because
+
+
+@pytest.mark.parametrize("what", [Work.COVERED, Work.VENTS_SHUT, Work.HARVESTED])
+def test_a_word_dated_where_the_calendar_ends_is_refused_before_its_end_is_reckoned(what):
+    given = replace(word(what, kind="all", target="all"), at=datetime(9999, 12, 31, 20, 0, tzinfo=UTC))
+    standing, answer = take_word(given, {}, KNOWN, at(0.0))
+    assert standing == {}
+    assert answer.because == "it is dated 9999-12-31 20:00 UTC, which is to come"
 
 
 def test_what_is_taken_back_lets_stand_what_stood_before():
