@@ -17,6 +17,9 @@ LARGEST_STATUS_BYTES = 65536
 # A lease may not outlive this, whatever it says: 300 s at 10 K/h of cooling is 0.8 K.
 LONGEST_LEASE_S = 300.0
 
+# RFC 8259 section 6: whole numbers up to this one are the same to every reader of JSON.  Larger ones are no
+# version or count of anything, and SQLite keeps none from 2**63 on.
+LARGEST_INTEGER = 2**53 - 1
 # A clock that was never set begins with 1970 and one that counts in 32 bits ends in 2106: people are heard by
 # either.  Nearer to the ends of the calendar, times cannot be reckoned with.
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
@@ -29,6 +32,7 @@ def _reckonable(at: datetime) -> datetime:
     return at
 
 
+Count = Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
 ShortId = Annotated[str, Field(min_length=1, max_length=64)]
 # A time that a person sends.  Those of boards are only compared.
 Time = Annotated[AwareDatetime, AfterValidator(_reckonable)]
@@ -76,7 +80,7 @@ class LeasePayload(Payload):
 
     session: ShortId
     boot: ShortId
-    seq: int = Field(ge=1)
+    seq: int = Field(ge=1, le=LARGEST_INTEGER)
     ttl_s: float = Field(gt=0, le=LONGEST_LEASE_S)
     echo_uptime_s: float | None = None
     off: tuple[ShortId, ...] = Field(default=(), max_length=64)
@@ -94,7 +98,7 @@ class EchoPayload(Payload):
 
     boot: ShortId
     session: ShortId | None = None
-    seq: int = Field(default=0, ge=0)
+    seq: Count = 0
     at: AwareDatetime | None = None
     on: tuple[ShortId, ...] = Field(default=(), max_length=64)
     reset_reason: str = Field(default="", max_length=80)
@@ -121,7 +125,7 @@ class HandPayload(Payload):
     all: Literal[True] | None = None
     order: Literal["hand-on", "hand-off", "auto", "taken-back"]
     until: Time | None = None
-    version: int = Field(default=0, ge=0)
+    version: Count = 0
     consent: str = Field(default="", max_length=80)
     of: ShortId | None = None
 
@@ -135,7 +139,7 @@ class ConfirmPayload(Payload):
     vent: ShortId | None = None
     all: Literal[True] | None = None
     at: Time
-    version: int = Field(default=0, ge=0)
+    version: Count = 0
     of: ShortId | None = None
 
 

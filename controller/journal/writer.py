@@ -32,6 +32,15 @@ BATCH_S = 2.0
 # A journal that cannot be opened is tried again after so long; so many rows that must survive wait for it.
 REOPEN_S = 60.0
 MOST_UNSAVED = 500
+# What SQLite, or the way to it, raises at a row that it can never keep.
+WRONG_ROW = (
+    sqlite3.IntegrityError,
+    sqlite3.DataError,
+    sqlite3.ProgrammingError,
+    OverflowError,
+    TypeError,
+    ValueError,
+)
 # Two winters and the summers between.
 KEEP_S = 800 * 86400.0
 
@@ -303,7 +312,7 @@ class Journal:
             for row in batch:
                 connection.execute(row.sql, row.values)
             connection.execute("COMMIT")
-        except sqlite3.IntegrityError as error:  # one row is wrong, the disk is not: keep the others
+        except WRONG_ROW as error:  # one row is wrong, the disk is not: keep the others
             _roll_back(connection)
             if len(batch) > 1:
                 kept = [self._write(connection, [row]) for row in batch]

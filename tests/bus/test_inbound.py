@@ -109,6 +109,22 @@ def test_a_probe_of_another_make_on_its_own_topic():
     assert heard == ProbeHeard(probe="air-lemon", temp_c=2.5)
 
 
+@pytest.mark.parametrize(
+    ("topic", "field", "said"),
+    [
+        (TOPICS.hand("1"), "version", {"who": "N", "all": True, "order": "hand-on", "until": UNTIL}),
+        (TOPICS.confirm("1"), "version", {"who": "N", "all": True, "what": "covered", "at": UNTIL}),
+        (TOPICS.echo("east"), "seq", {"boot": "b"}),
+    ],
+)
+def test_whole_numbers_are_those_that_json_and_the_journal_hold(topic, field, said):
+    assert event(topic, {**said, field: 2**53 - 1}) is not None
+    inbound = Inbound(SITE)
+    assert inbound.event(Message(topic, json.dumps({**said, field: 2**53}).encode())) is None
+    expected = f"{topic}: {field}: Input should be less than or equal to {2**53 - 1}"
+    assert inbound.last_refusal == expected
+
+
 # ---- times at the ends of the calendar ----------------------------------------------------------------
 
 ENDS_OF_THE_CALENDAR = [

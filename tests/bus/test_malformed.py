@@ -7,7 +7,7 @@ import pytest
 from controller.bus import messages
 from controller.bus.board import BoardContract, Refusal
 from controller.bus.layouts import read_probe
-from controller.bus.messages import LARGEST_PAYLOAD_BYTES, LeasePayload, Payload, read
+from controller.bus.messages import LARGEST_INTEGER, LARGEST_PAYLOAD_BYTES, LeasePayload, Payload, read
 from controller.bus.topics import Topics
 from controller.bus.transport import Message
 from controller.errors import MessageError
@@ -59,7 +59,7 @@ def is_sound_lease(payload):
             and lease["boot"] == "b1"
             and isinstance(lease["session"], str)
             and type(lease["seq"]) is int
-            and lease["seq"] >= 1
+            and 1 <= lease["seq"] < 2**53
             and 0 < lease["ttl_s"] <= 300
             and all(isinstance(name, str) for name in names)
         )
@@ -83,7 +83,7 @@ def test_no_heater_of_a_board_rests_because_of_one(malformed):
 
 def test_they_end_no_lease_that_stands_and_lengthen_none(malformed):
     board = BoardContract("east", HEATERS, (), "b1", minimum_on_s=0.0)
-    lease = LeasePayload(session="s9", boot="b1", seq=2**62, ttl_s=300.0, off=("1",))
+    lease = LeasePayload(session="s9", boot="b1", seq=LARGEST_INTEGER, ttl_s=300.0, off=("1",))
     board.hear(Message("t", lease.to_json()), 0.0)
     for payload in malformed:
         if not is_sound_lease(payload):

@@ -282,11 +282,26 @@ def test_whoever_waits_is_told_whether_a_row_is_kept(path, monkeypatch):
     assert told == [True, False, False]
 
 
-def test_a_row_that_the_database_refuses_is_told_too(path):
+@pytest.mark.parametrize(
+    "odd", [{"who": None}, {"version": 2**63}, {"who": "\ud800"}, {"who": object()}, {"consent": "x" * 2000}]
+)
+def test_a_row_that_the_database_refuses_is_told_too_and_costs_no_other(path, odd):
     told = []
-    odd = replace(order(), who=None)
-    written(path, lambda journal: journal.put_order(odd, answer(), DUSK, told.append))
-    assert told == [False]
+
+    def connect_for_short_texts(file):
+        connection = connect(file)
+        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 1900)
+        return connection
+
+    journal = Journal(path, connect_for_short_texts)
+    journal.put_reading("outside", DUSK, 1.0)
+    journal.put_order(replace(order(), **odd), answer(), DUSK, told.append)
+    journal.put_order(order("o2"), answer("o2"), DUSK, told.append)
+    journal.start()
+    journal.stop()
+    assert told == [False, True]
+    assert (journal.rows_written, journal.rows_dropped, journal._unsaved) == (2, 1, [])
+    assert len(rows(path, "reading")) == len(rows(path, "hand_order")) == 1
 
 
 # ---- a disk that fails and is mended -----------------------------------------------------------------------
