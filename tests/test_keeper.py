@@ -206,6 +206,16 @@ def test_heat_by_hand_ends_by_itself(drive):
     assert drive.tree("lemon").reason is Reason.WARM_ENOUGH
 
 
+@pytest.mark.parametrize(("kind", "target"), [("tree", "lemon"), ("vent", "gable-fan")])
+def test_the_end_that_is_shown_is_the_one_that_stands_whatever_was_asked(drive, kind, target):
+    drive.step()
+    answer = give(drive, Order.HAND_ON, kind=kind, target=target, hours=30)
+    assert "until 2027-01-15 05:00 UTC, the longest allowed (12 h)" in answer.because
+    drive.step()
+    decision = drive.tree(target) if kind == "tree" else drive.vent(target)
+    assert "until 05:00 UTC" in decision.because
+
+
 def test_an_order_for_all_covers_every_tree_and_one_for_a_tree_excepts_it(drive):
     drive.step()
     give(drive, Order.HAND_ON, kind="all", target="all")

@@ -25,17 +25,17 @@ LARGEST_INTEGER = 2**53 - 1
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 
 
-def _reckonable(at: datetime) -> datetime:
-    """Return a time that others can be reckoned from."""
+def _utc(at: datetime) -> datetime:
+    """Return a time in UTC; raise ``ValueError`` where others cannot be reckoned from it."""
     if not EARLIEST <= at < LATEST:
         raise ValueError(f"a time from {EARLIEST:%Y} until {LATEST:%Y} was expected, not {at.isoformat()}")
-    return at
+    return at.astimezone(UTC)
 
 
 Count = Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
 ShortId = Annotated[str, Field(min_length=1, max_length=64)]
-# A time that a person sends.  Those of boards are only compared.
-Time = Annotated[AwareDatetime, AfterValidator(_reckonable)]
+# A time that a person sends, in whatever zone.  Those of boards are only compared.
+Time = Annotated[AwareDatetime, AfterValidator(_utc)]
 
 
 class Payload(BaseModel):

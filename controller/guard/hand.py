@@ -1,7 +1,7 @@
 """Hand orders: what a person asked for, for how long, and whether it can be taken."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Literal
@@ -64,7 +64,10 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandingOrder:
-    """An order that stands, ended by the monotonic clock so that no clock change prolongs it."""
+    """An order that stands, ended by the monotonic clock so that no clock change prolongs it.
+
+    Its ``until`` is the end that it was given, for people, whatever was asked.
+    """
 
     order: HandOrder
     ends_s: float
@@ -154,7 +157,7 @@ def weigh(
         because = f"{in_words(order)} until {ends:%Y-%m-%d %H:%M} UTC"
         because += f", the longest allowed ({longest_s / 3600:g} h)" if length_s < asked_s else ""
         because += _about_fruit(order)
-    standing = StandingOrder(order=order, ends_s=now.mono_s + length_s)
+    standing = StandingOrder(order=replace(order, until=ends), ends_s=now.mono_s + length_s)
     return standing, Answer(id=order.id, accepted=True, because=because)
 
 

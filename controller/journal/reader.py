@@ -7,7 +7,6 @@ so that a correction made today also mends the past.
 import math
 import sqlite3
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from controller.guard.confirm import HARVEST_H, Confirmation
@@ -96,7 +95,7 @@ def standing_orders(connection: sqlite3.Connection, now: datetime) -> list[HandO
         then = Now(mono_s=row[1], utc=_utc(row[1]))
         orders, _ = take(orders, order, frozenset({order.target}), then)
     present = Now(mono_s=now.timestamp(), utc=now)
-    return [replace(each.order, until=_utc(each.ends_s)) for each in in_force(orders.standing, present)]
+    return [each.order for each in in_force(orders.standing, present)]
 
 
 def _utc(at_s: float) -> datetime:

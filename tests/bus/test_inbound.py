@@ -125,6 +125,13 @@ def test_whole_numbers_are_those_that_json_and_the_journal_hold(topic, field, sa
     assert inbound.last_refusal == expected
 
 
+def test_a_person_s_time_in_another_zone_is_taken_in_utc():
+    time = "2027-01-15T00:00:00+01:00"
+    order = event(TOPICS.hand("1"), {"who": "N", "all": True, "order": "hand-on", "until": time}).order
+    word = event(TOPICS.confirm("1"), {"who": "N", "all": True, "what": "covered", "at": time}).confirmation
+    assert f"{order.until:%d %H:%M}" == f"{word.at:%d %H:%M}" == "14 23:00"
+
+
 # ---- times at the ends of the calendar ----------------------------------------------------------------
 
 ENDS_OF_THE_CALENDAR = [

@@ -30,6 +30,7 @@ def test_an_order_stands_until_its_end_on_the_monotonic_clock():
 def test_no_order_outlasts_its_longest_time(position, longest_h):
     standing, answer = weigh(order(position, hours=100), KNOWN, 0, at(0.0))
     assert standing.ends_s == longest_h * 3600.0
+    assert standing.order.until == DUSK + timedelta(hours=longest_h)
     assert ("the longest allowed" in answer.because) is (position is not Order.AUTO)
 
 
