@@ -315,8 +315,7 @@ class Journal:
         except WRONG_ROW as error:  # one row is wrong, the disk is not: keep the others
             _roll_back(connection)
             if len(batch) > 1:
-                kept = [self._write(connection, [row]) for row in batch]
-                return all(kept)
+                return self._write_singly(connection, batch)
             self._unsaved = []
             self._lost(batch, str(error))
         except sqlite3.Error as error:
@@ -331,6 +330,21 @@ class Journal:
             self.trouble = ""
             _tell(batch, kept=True)
         return True
+
+    def _write_singly(self, connection: sqlite3.Connection, batch: list[_Row]) -> bool:
+        """Write a batch row by row; return whether the connection is worth keeping.
+
+        No row overtakes one that is held back: orders are recalled in the order in which they were kept.
+        """
+        trouble, worth_keeping = "", True
+        for count, row in enumerate(batch, start=1):
+            worth_keeping = self._write(connection, [row])
+            trouble = self.trouble or trouble
+            if self._unsaved or not worth_keeping:
+                self._not_kept([*self._unsaved, *batch[count:]])
+                break
+        self.trouble = trouble
+        return worth_keeping
 
     def _lost(self, rows: list[_Row], why: str) -> None:
         self.trouble = f"{len(rows)} rows could not be kept: {why}"

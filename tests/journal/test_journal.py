@@ -341,6 +341,60 @@ def test_what_must_survive_waits_until_a_full_or_read_only_disk_is_mended(path, 
     met(reaction="none: orders stand, and wait in memory for the disk", alarm=told_s)
 
 
+class FullFor:
+    """A connection to a disk that has no room for one order, until it is mended."""
+
+    def __init__(self, real, order_id):
+        self.real, self.order_id = real, order_id
+
+    def execute(self, sql, values=()):
+        if self.order_id in values:
+            raise sqlite3.OperationalError("database or disk is full")
+        return self.real.execute(sql, values)
+
+    def __getattr__(self, name):
+        return getattr(self.real, name)
+
+
+def test_beside_a_wrong_row_too_an_order_waits_for_a_full_disk_and_none_overtakes_it(path):
+    told, journal = [], Journal(path)
+    journal.put_reading("outside", DUSK, 1.0)
+    for name, version in (("odd", 2**63), ("o1", 0), ("o2", 0)):
+        journal.put_order(
+            replace(order(name), version=version),
+            answer(name),
+            DUSK,
+            lambda kept, n=name: told.append((n, kept)),
+        )
+    journal.put_reading("house", DUSK, 2.0)
+    batch = [journal._rows.get() for _ in range(5)]
+    connection, _ = open_for_writing(path)
+    with closing(connection):
+        full = FullFor(connection, "o1")
+        assert journal._write(full, batch)
+        assert told == [("odd", False), ("o1", False), ("o2", False)]
+        assert [row.values[0] for row in journal._unsaved] == ["o1", "o2"]
+        assert journal.trouble == "1 rows could not be kept: database or disk is full"
+        assert (journal.rows_written, journal.rows_dropped) == (1, 2)  # a reading; the odd one and a reading
+        full.order_id = "no such order"
+        assert journal._write(full, journal._unsaved)
+    assert [row[1] for row in rows(path, "hand_order")] == ["o1", "o2"]
+    assert (len(told), journal._unsaved, journal.trouble) == (3, [], "")
+
+
+def test_a_row_lost_beside_others_is_a_trouble_until_the_next_are_kept(path):
+    journal = Journal(path)
+    journal.put_reading(object(), DUSK, 1.0)
+    journal.put_reading("house", DUSK, 2.0)
+    batch = [journal._rows.get() for _ in range(2)]
+    connection, _ = open_for_writing(path)
+    with closing(connection):
+        assert journal._write(connection, batch)
+        assert "1 rows could not be kept" in journal.trouble
+        assert journal._write(connection, batch[1:])
+    assert journal.trouble == ""
+
+
 @pytest.mark.fault("D03")
 def test_a_journal_found_damaged_while_it_is_used_is_opened_and_judged_anew(path):
     class Damaged:
