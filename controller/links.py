@@ -1,8 +1,8 @@
 """One-tap links for messages: signed, short-lived, and only ever for more heat or for having an alarm.
 
-The alarm desk makes them and the page honours them, each once; what they share is a key in the state folder,
-readable by its owner only.  Opening a link changes nothing, for messengers open links by themselves to show
-what is behind them: it says what it is for and has one button.
+The alarm desk makes them and the page honours them, each until it was answered; what they share is a key in
+the state folder, readable by its owner only.  Opening a link changes nothing, for messengers open links by
+themselves to show what is behind them: it says what it is for and has one button.
 """
 
 import base64

@@ -106,7 +106,11 @@ class Access:
         """Raise ``RefusedError`` unless a form token is this session's, and not too often used."""
         if not self.store.is_form_token(token, session.token):
             raise RefusedError(403, say("refused-form"))
-        if not self._orders.allows(session.token, time.monotonic()):
+        self.count(session.token)
+
+    def count(self, of: str) -> None:
+        """Count what a session or a link changes; raise ``RefusedError`` if that is too often."""
+        if not self._orders.allows(of, time.monotonic()):
             raise RefusedError(429, say("refused-often"))
 
     async def own_form(self, request: Request) -> Mapping[str, str]:

@@ -65,12 +65,13 @@ class Courier:
         self._topics = screen.topics
         self._sent: OrderedDict[str, _Sent] = OrderedDict()
 
-    async def order(self, wanted: Wanted, by: By) -> Passed:
-        """Pass an order on."""
+    async def order(self, wanted: Wanted, by: By, *, number: str = "") -> Passed:
+        """Pass an order on; ``number`` is the id of one that may be sent again, to be the same order then."""
         words = in_words(wanted.kind, wanted.name, wanted.position)
         what = f"{words} ({wanted.until:%Y-%m-%d %H:%M} UTC)"
         payload = wanted.payload(by.session.who)
-        return await self._pass_on(self._topics.hand, payload, _Sent(words=words, said="order"), what, by)
+        sent = _Sent(words=words, said="order")
+        return await self._pass_on(self._topics.hand, payload, sent, what, by, number=number)
 
     async def word(self, word: Word, by: By) -> Passed:
         """Pass on that something was done."""
@@ -89,8 +90,6 @@ class Courier:
         else:
             raise OrderError(say("alarm-unknown"))
         payload, sent = AcknowledgePayload(who=by.session.who), _Sent(words=words, said="alarm")
-        # an alarm's answer bears its key, so an answer of an hour ago must not stand for one of now
-        self._screen.watch.forget(key)
         what = say("alarm-yes", what=words)
         return await self._pass_on(self._topics.acknowledge, payload, sent, what, by, number=key)
 
@@ -124,6 +123,8 @@ class Courier:
         number: str = "",
     ) -> Passed:
         number = number or secrets.token_hex(8)
+        # an alarm's answer bears its key, and a link's its number: one of an hour ago must not stand for now
+        self._screen.watch.forget(number)
         self._sent[number] = sent
         while len(self._sent) > MOST_SENT:
             self._sent.popitem(last=False)

@@ -160,21 +160,27 @@ class Hand:
         return HTMLResponse(self._screen.page.tap(self._link(text), text))
 
     async def use_link(self, request: Request) -> Response:
-        """Do what a link is for, once: order heat, or say that somebody has an alarm."""
+        """Do what a link is for: order heat, or say that somebody has an alarm.
+
+        It is used up by the guard's answer alone: an order that was lost on its way can be given again by the
+        same link.  It is the same order each time, with the link's number for its id.
+        """
         form = await self._access.own_form(request)
-        link = self._link(form.get("link", ""))
-        if not self._access.store.use(link.number, link.ends_s, time.time()):
-            raise RefusedError(410, say("link-used"))
+        text = form.get("link", "")
+        link = self._link(text)
+        self._access.count(link.number)
         by = by_whom(request, Session("", link.who))
         if link.alarm:
             passed = await self.acknowledged(link.alarm, by)
         else:
             until_s = self._screen.clock.utc().timestamp() + link.heat_s
             wanted = self.wanted({"target": link.target, "order": "hand-on", "until": str(int(until_s))})
-            passed = await self.courier.order(wanted, by)
+            passed = await self.courier.order(wanted, by, number=link.number)
+        if passed.answer is not None:
+            self._access.store.use(link.number, link.ends_s, time.time())
         said = self.courier.said(passed.id)
         assert said is not None, "it has just been sent"  # noqa: S101 (the courier keeps it)
-        return HTMLResponse(self._screen.page.tapped(said))
+        return HTMLResponse(self._screen.page.tapped(said, text if passed.answer is None else ""))
 
     def _link(self, text: str) -> Link:
         try:

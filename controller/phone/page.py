@@ -177,18 +177,13 @@ class Page:
             kind, _, name = link.target.partition(":")
             order, hours = in_words(kind, name, "hand-on"), f"{link.heat_s / 3600.0:g}"
             sentence, button = say("link-asks", order=order, hours=hours, who=link.who), say("link-yes")
-        form = fill(
-            '<form method="post" action="/tap" class="all">\n{link}\n'
-            '<p class="row"><button class="warm">{button}</button></p>\n</form>',
-            link=hidden("link", text),
-            button=button,
-        )
-        cautions = paragraph(" ".join(CAUTIONS), "small")
-        return self._shell(_plain(paragraph(sentence, "answer"), form, _way_on(say("back")), cautions))
+        asked, cautions = paragraph(sentence, "answer"), paragraph(" ".join(CAUTIONS), "small")
+        return self._shell(_plain(asked, _tap_form(text, button), _way_on(say("back")), cautions))
 
-    def tapped(self, said: Said) -> str:
-        """Return what became of a one-tap link."""
-        return self._shell(_plain(_said(said), _way_on(say("back"))))
+    def tapped(self, said: Said, again: str = "") -> str:
+        """Return what became of a one-tap link; ``again`` is the text of one that is still good."""
+        more = (paragraph(say("link-again")), _tap_form(again, say("link-repeat"))) if again else ()
+        return self._shell(_plain(_said(said), *more, _way_on(say("back"))))
 
     def note(self, text: str) -> str:
         """Return a page that says why something was not done."""
@@ -209,6 +204,16 @@ class Page:
             rehearsal=rehearsal,
             body=lines(part for part in body if part),
         )
+
+
+def _tap_form(text: str, button: str) -> Markup:
+    """Return the one button of a link."""
+    return fill(
+        '<form method="post" action="/tap" class="all">\n{link}\n'
+        '<p class="row"><button class="warm">{button}</button></p>\n</form>',
+        link=hidden("link", text),
+        button=button,
+    )
 
 
 def _plain(*parts: Markup) -> Markup:

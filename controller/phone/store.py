@@ -128,18 +128,17 @@ class Store:
         """Tell whether a form carries it."""
         return hmac.compare_digest(given.encode(), self.form_token(token).encode())
 
-    # ---- links that are good once -----------------------------------------------------------------------
+    # ---- links that are good for one answer -------------------------------------------------------------
 
     def is_used(self, number: str) -> bool:
-        """Tell whether a link was used before."""
+        """Tell whether a link is used up."""
         row = self._connection.execute("SELECT 1 FROM used_link WHERE number = ?", (number,)).fetchone()
         return row is not None
 
-    def use(self, number: str, ends_s: float, now_s: float) -> bool:
-        """Use a link up; tell whether this was the first time."""
+    def use(self, number: str, ends_s: float, now_s: float) -> None:
+        """Use a link up."""
         self._connection.execute("DELETE FROM used_link WHERE ends_s < ?", (now_s,))
-        done = self._connection.execute("INSERT OR IGNORE INTO used_link VALUES (?, ?)", (number, ends_s))
-        return done.rowcount == 1
+        self._connection.execute("INSERT OR IGNORE INTO used_link VALUES (?, ?)", (number, ends_s))
 
     def _mac(self, purpose: str, text: str) -> str:
         mac = hmac.new(self._key, f"{purpose}:{text}".encode(), hashlib.sha256).digest()

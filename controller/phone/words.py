@@ -189,6 +189,8 @@ ENGLISH: Mapping[str, str] = {
     "link-wrong": "This link is not one of ours, or it was cut short. Nothing was done.",
     "link-old": "This link is too old. Nothing was done; open the page itself.",
     "link-used": "This link was used before. Nothing more was done; open the page itself.",
+    "link-again": "This link stays good until an answer has come: tap again in a moment. Twice does no harm.",
+    "link-repeat": "AGAIN",
     # keeping heat off
     "off-title": "{order}: this can cost fruit.",
     "off-tree": "{name} has {air} now and would come down to {expected} without heat. Fruit freezes below "

@@ -131,7 +131,12 @@ class Answer:
         return self.body.decode()
 
 
-def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhost", client="127.0.0.1"):
+def request(app, *args, **more):
+    """Ask an ASGI application, as ``ask`` does, and return its answer."""
+    return asyncio.run(ask(app, *args, **more))
+
+
+async def ask(app, method="GET", path="/", *, headers=(), body=b"", host="localhost", client="127.0.0.1"):
     """Ask an ASGI application and return its answer; ``body`` may be a list of pieces."""
     named = {"host": host} if host is not None else {}
     named |= {name.lower(): value for name, value in dict(headers).items()}
@@ -169,7 +174,7 @@ def request(app, method="GET", path="/", *, headers=(), body=b"", host="localhos
         "client": (client, 50000),
         "server": ("127.0.0.1", 8484),
     }
-    asyncio.run(asyncio.wait_for(app(scope, receive, send), 10.0))
+    await asyncio.wait_for(app(scope, receive, send), 10.0)
     return answer
 
 

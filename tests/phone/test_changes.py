@@ -44,7 +44,7 @@ CHANGES = {
     "/undo": Change({"of": "w1"}),
     "/logout": Change({}, a_minute=None),  # it ends the session, so there is no second
     "/login": Change({"who": "Nora", "password": PASSWORD}, **LOGIN),
-    # the signed link is itself the permission, and good once: there is nothing to count
+    # the signed link is itself the permission, and counted by itself (see test_links.py)
     "/tap": Change({"link": "{link}"}, done=200, needs_session=False, needs_token=False, a_minute=None),
     "/api/orders": Change({"target": "all", "order": "hand-on", "until": UNTIL}, **PROGRAM),
     "/api/confirmations": Change({"target": "tree:lemon", "what": "harvested"}, **PROGRAM),

@@ -1,14 +1,17 @@
-"""One-tap links: signed, short-lived, once, and only ever for more heat."""
+"""One-tap links: signed, short-lived, good for one answer, and only ever for more heat."""
 
+import asyncio
 import re
 
 import pytest
 from click.testing import CliRunner
 
+from controller.bus.transport import Message
 from controller.cli import main
 from controller.links import KEY_FILE, _signature, key_in, link_for, read_link
+from controller.phone.access import Limits
 from controller.site.load import example_site
-from tests.phone.conftest import ACCEPTED, request, status_for
+from tests.phone.conftest import ACCEPTED, ask, request, status_for
 
 FORM = {"Content-Type": "application/x-www-form-urlencoded", "Origin": "http://localhost"}
 
@@ -18,8 +21,8 @@ def link(page, now_s=1000.0, **more):
     return link_for(page.store.link_key, now_s=now_s, **wish)
 
 
-def tap(page, text, headers=()):
-    return request(page.app, "POST", "/tap", headers=FORM | dict(headers), body=f"link={text}".encode())
+def tap(page, text, headers=(), *, by=request):
+    return by(page.app, "POST", "/tap", headers=FORM | dict(headers), body=f"link={text}".encode())
 
 
 @pytest.fixture
@@ -62,6 +65,76 @@ def test_a_second_tap_does_nothing(page, at):
     assert tap(page, text).status == 410
     assert request(page.app, path=f"/tap/{text}").status == 410
     assert len(page.published) == 1
+
+
+@pytest.fixture
+def lost(page, at, monkeypatch):
+    """Let no answer come: the broker or the controller is just starting."""
+    monkeypatch.setattr("controller.phone.courier.ANSWER_WITHIN_S", 0.1)
+    page.guard_says = None
+
+
+@pytest.mark.parametrize("target", ["all", "alarm:all"])
+def test_a_tap_that_nobody_answered_is_repeated_by_the_same_link(page, at, lost, target):
+    page.store.set_password("satsumas in snow")
+    text = link(page, target=target)
+    shown = tap(page, text).text
+    assert "No answer yet" in shown
+    assert f'value="{text}"' in shown, "the button stands there again"
+    assert request(page.app, path=f"/tap/{text}").status == 200
+    page.app = page.named("frost.lan")  # the page was started anew as well
+    page.guard_says = ACCEPTED
+    shown = tap(page, text).text
+    assert "Done: Heat everything." in shown or "You have it: all alarms." in shown
+    assert text not in shown
+    (first, _), (second, _) = page.published
+    assert first == second, "it is one order, by its id"
+    assert tap(page, text).status == request(page.app, path=f"/tap/{text}").status == 410
+    assert len(page.published) == 2
+
+
+def test_an_answer_that_came_too_late_does_not_stand_for_the_next_tap(page, at, lost):
+    text = link(page)
+    tap(page, text)
+    number = page.published[0][0].rpartition("/")[2]
+    page.watch.hear(
+        Message(page.topics.answer(number), ACCEPTED.model_copy(update={"order": number}).to_json())
+    )
+    assert "No answer yet" in tap(page, text).text
+    assert len(page.published) == 2
+
+
+def test_a_refusal_is_an_answer(page, at):
+    page.guard_says = ACCEPTED.model_copy(update={"accepted": False})
+    text = link(page)
+    assert "Not done: Heat everything." in tap(page, text).text
+    assert tap(page, text).status == 410
+
+
+def test_two_taps_at_once_are_one_order(page, at):
+    page.guard_says = None
+
+    def guard(topic, payload):
+        page.guard_says = ACCEPTED if len(page.published) == 2 else None
+
+    async def both():
+        return await asyncio.gather(tap(page, text, by=ask), tap(page, text, by=ask))
+
+    page.guard, text = guard, link(page)
+    assert ["Done: Heat everything." in answer.text for answer in asyncio.run(both())] == [True, True]
+    assert len({topic for topic, _ in page.published}) == 1
+    assert tap(page, text).status == 410
+    assert len(page.published) == 2
+
+
+def test_a_link_that_nobody_answers_can_be_tapped_so_often_and_so_long(page, at, lost):
+    page.limits = Limits(orders=2)
+    page.app = page.named("frost.lan")
+    text = link(page)
+    assert [tap(page, text).status for _ in range(3)] == [200, 200, 429]
+    assert tap(page, link(page)).status == 200, "each is counted by itself"
+    at(1600.0)
+    assert tap(page, text).status == 410
 
 
 def test_an_old_link_does_nothing(page, at):
