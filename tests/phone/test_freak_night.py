@@ -153,7 +153,7 @@ def test_from_the_mail_to_heat_proven_on(page, drive, open_page, tmp_path, monke
         yard.go(20, outside=-5.0, house=-4.0, air_lemon=-12.0)
         assert drive.tree("lemon").active, "the guard has long heated it"
         assert drive.tree("yuzu").reason is Reason.NEIGHBOUR_IN_DANGER, "so are the others, for its sake"
-        (mail,) = box.mail
+        _, mail = box.mail  # heat without effect, then fruit in danger
         assert "lemon" in mail["Subject"]
         links = links_in(mail)
         assert links["Heat everything now"].startswith(f"{address}/tap/")
@@ -205,7 +205,7 @@ def test_a_mails_links_are_good_once_and_one_says_i_have_it(page, drive, open_pa
     with a_yard(page, drive, tmp_path) as (yard, _, box):
         yard.go(20, outside=-9.0, house=-6.5)
         yard.go(20, outside=-5.0, house=-4.0, air_lemon=-12.0)
-        (mail,) = box.mail
+        _, mail = box.mail  # heat without effect, then fruit in danger
         tab = open_page(links_in(mail)["I have it"])
         assert "nora has the alarm and goes to look?" in tab.inner_text("main")
         with tab.expect_navigation():
