@@ -175,3 +175,24 @@ address_file = "/no/such/file"
     nobody = run("alarm", "test", "--site", str(example_site("curlew-yard")))
     assert nobody.exit_code == 2
     assert "add [[alarm.mail]]" in nobody.output
+
+
+@pytest.mark.parametrize(
+    "given", [("--fast",), ("--mistake", "channels-exchanged"), ("--meters",), ("--seed", "0")]
+)
+@pytest.mark.parametrize("real", [(), ("--unattended",), ("--compare",)])
+def test_what_only_a_rehearsal_knows_never_goes_to_the_real_bus(monkeypatch, given, real):
+    """`--rehearse` forgotten: nothing is switched, and the option is named."""
+    switched = []
+    monkeypatch.setattr("controller.wiring.by_command.wire_on_bus", lambda *_, **__: switched.append(1))
+    result = run("wire", "--site", str(example_site("curlew-yard")), *real, *given)
+    assert result.exit_code == 2
+    assert f"{given[0]}: only in a rehearsal; add --rehearse" in result.output
+    assert switched == []
+
+
+def test_a_real_wiring_test_needs_no_option_of_rehearsals(monkeypatch):
+    switched = []
+    monkeypatch.setattr("controller.wiring.by_command.wire_on_bus", lambda *_, **__: switched.append(1))
+    assert run("wire", "--site", str(example_site("curlew-yard")), "--short").exit_code == 0
+    assert switched == [1]

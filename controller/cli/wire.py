@@ -3,10 +3,14 @@
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
 from controller.cli.options import JSON, SITE, STATE
 from controller.journal.store import state_folder
 from controller.site.load import load_site
+
+# The parameters of a rehearsal: beside a real site they would be ignored, and real strings switched.
+REHEARSED = ("mistakes", "fast", "pace", "meters", "seed")
 
 
 @click.command()
@@ -55,6 +59,8 @@ def wire(
     from controller.wiring import by_command
     from controller.wiring.check import Scope
 
+    if not (rehearse or list_mistakes):
+        _refuse_rehearsed(click.get_current_context())
     site = load_site(file)
     scope = Scope(site=site, attended=not unattended, short=short)
     if list_mistakes:
@@ -84,3 +90,16 @@ def wire(
         )
         if as_json and sheet is not None:
             click.echo(by_command.as_json(sheet))
+
+
+def _refuse_rehearsed(context: click.Context) -> None:
+    """Raise if an option of rehearsals was given."""
+    given = [
+        each.opts[0]
+        for each in context.command.params
+        if each.name in REHEARSED and context.get_parameter_source(each.name) is ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise click.UsageError(
+            f"{', '.join(given)}: only in a rehearsal; add --rehearse: without it real strings are switched"
+        )
