@@ -75,6 +75,7 @@ class Installation(World):
         self._rests_open = {vent.name: vent.rest == "open" for vent in site.vents}
         self._topics = Topics(site.name)
         super().__init__(site, sky, start_utc, seed=seed, connect=connect)
+        self.meters = []  # they speak as they are wired
         self._meter = connect("meter", (), lambda _message: None, None, on_up=lambda: None)
         self._stranger = connect("an old program", (), lambda _message: None, None, on_up=lambda: None)
         self._strange_s = 0.0
@@ -86,11 +87,7 @@ class Installation(World):
         for board in self._twins:
             board.tick(self.elapsed_s, self.now_utc)
         self._let_strangers_speak()
-        if self.wiring.meters and self.elapsed_s - self._metered_s >= METER_EVERY_S:
-            self._metered_s = self.elapsed_s
-            for name, circuit in self.wiring.circuits.items():
-                payload = PowerPayload(power_w=round(self.circuit_w(name), 1))
-                self._meter.publish(self._topics.power(circuit.metered_as), payload.to_json())
+        self._let_meters_speak()
 
     def passes_on(self, will: Message) -> bool:
         """Tell whether the broker says a will on its topic: its access list may refuse it there."""
@@ -101,6 +98,16 @@ class Installation(World):
             for board in self.site.boards
             for channel in board.channels
         )
+
+    def _let_meters_speak(self) -> None:
+        """Let each circuit's meter say what it draws, by the name it has."""
+        if self.elapsed_s - self._metered_s < METER_EVERY_S:
+            return
+        self._metered_s = self.elapsed_s
+        for name, circuit in self.wiring.circuits.items():
+            if circuit.metered_as:
+                payload = PowerPayload(power_w=round(self.circuit_w(name), 1))
+                self._meter.publish(self._topics.power(circuit.metered_as), payload.to_json())
 
     def _let_strangers_speak(self) -> None:
         """Let an old program switch the first string of a plain board off, ever again."""

@@ -108,8 +108,13 @@ class Mistake:
         Raises
         ------
         RehearsalError
-            The site has not what it is made at, as a second circuit.
+            The site has not what it is made at, as a second circuit or a meter.
         """
+        if self.needs_meters and not all(circuit.metered_as for circuit in wiring.circuits.values()):
+            raise RehearsalError(
+                f"'{self.name}' cannot be planted at {site.title}: not every circuit has a power meter; "
+                "give --meters, or choose another mistake"
+            )
         try:
             changes, targets = self.made(Target(site, pick))
         except (StopIteration, IndexError, ZeroDivisionError) as error:

@@ -67,7 +67,11 @@ class ProbeWire:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CircuitWire:
-    """One circuit as it truly is; ``returns_by`` names another circuit's neutral if it borrows that."""
+    """One circuit as it truly is.
+
+    ``returns_by`` names another circuit's neutral if it borrows that; ``metered_as`` is the circuit that its
+    meter speaks for, empty if it has none.
+    """
 
     breaker_a: float
     live: bool = True
@@ -117,7 +121,6 @@ class Wiring:
     probes: Mapping[str, ProbeWire]
     circuits: Mapping[str, CircuitWire]
     boards: Mapping[str, BoardManner] = field(default_factory=dict)
-    meters: bool = False
 
     def but(self, part: str, name: str, **changes: Any) -> "Wiring":
         """Return this wiring with one part changed."""
@@ -127,7 +130,7 @@ class Wiring:
 
 
 def as_declared(site: Site, *, meters: bool = False) -> Wiring:
-    """Return the wiring that a site file declares."""
+    """Return the wiring that a site file declares, if wished with a meter on every circuit."""
     loads = loads_of(site)
     return Wiring(
         strings={
@@ -144,7 +147,9 @@ def as_declared(site: Site, *, meters: bool = False) -> Wiring:
         relays={f"{b.name}/{c.id}": RelayWire(contact=c.contact) for b in site.boards for c in b.channels},
         vents={load.tag: VentWire(channel=load.channel) for load in loads if not load.is_string},
         probes={probe.name: ProbeWire(place=probe.name) for probe in site.probes},
-        circuits={c.name: CircuitWire(breaker_a=c.breaker_a, metered_as=c.name) for c in site.circuits},
+        circuits={
+            c.name: CircuitWire(breaker_a=c.breaker_a, metered_as=c.name if meters or c.meter else "")
+            for c in site.circuits
+        },
         boards={board.name: BoardManner() for board in site.boards},
-        meters=meters,
     )

@@ -78,7 +78,7 @@ def test_there_are_enough_mistakes_and_each_cause_is_met():
 def test_a_mistake_is_planted_or_says_why_it_cannot_be(site, two_boards, plain_boards, name):
     planted = 0
     for at in (site, two_boards, plain_boards):
-        declared = as_declared(at)
+        declared = as_declared(at, meters=True)
         with suppress(RehearsalError):
             wiring, _ = mistake(name).plant(at, declared)
             planted += wiring != declared
@@ -88,6 +88,28 @@ def test_a_mistake_is_planted_or_says_why_it_cannot_be(site, two_boards, plain_b
 def test_a_site_with_one_circuit_says_that_no_other_feeds_a_string(site):
     with pytest.raises(RehearsalError, match="cannot be planted at Tussock Bay: a string is fed by another"):
         mistake("string-on-other-circuit").plant(site, as_declared(site))
+
+
+def metered(site, *names):
+    """Return a site whose file declares a power meter on these circuits."""
+    circuits = tuple(c.model_copy(update={"meter": c.name in names}) for c in site.circuits)
+    return site.model_copy(update={"circuits": circuits})
+
+
+def test_meters_are_exchanged_only_where_there_are_meters(two_boards):
+    """Without them nothing was planted, and the test passed."""
+    exchanged = mistake("meters-exchanged")
+    names = [circuit.name for circuit in two_boards.circuits]
+    for at in (two_boards, metered(two_boards, names[0])):
+        with pytest.raises(RehearsalError, match="not every circuit has a power meter; give --meters"):
+            exchanged.plant(at, as_declared(at))
+    assert exchanged.plant(two_boards, as_declared(two_boards, meters=True))
+
+
+def test_meters_that_a_site_file_declares_speak_as_they_are_wired(two_boards):
+    at = metered(two_boards, *(circuit.name for circuit in two_boards.circuits))
+    wiring, expected = mistake("meters-exchanged").plant(at, as_declared(at))
+    assert named(rehearse(at, wiring, Stage.CHANNELS, Stage.CIRCUITS)) == {expected}
 
 
 def test_every_cause_says_what_it_is_and_what_to_do():
