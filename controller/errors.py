@@ -2,6 +2,7 @@
 
     RimewardError
     ├── AlreadyRunningError  another instance holds the state folder
+    ├── FileError          a file or folder that a command needs cannot be used
     ├── SiteFileError      the site file is wrong; holds every fault found, with its line
     ├── ForecastError      no new forecast came of this attempt
     │   ├── FetchError     the service could not be read within its bounds
@@ -37,6 +38,10 @@ class AlreadyRunningError(RimewardError):
     """Another instance holds the state folder."""
 
     exit_code = 75
+
+
+class FileError(RimewardError):
+    """A file or folder that a command needs cannot be used."""
 
 
 class SiteFileError(RimewardError):

@@ -17,6 +17,8 @@ from simulator.night import FOLDER
 from tests.plan.test_outlook import forecast as hard_night
 from tests.plan.test_plan import LATE
 
+SITE = ("--site", str(example_site("curlew-yard")))
+
 
 def run(*args):
     return CliRunner().invoke(main, list(args))
@@ -35,6 +37,37 @@ def test_check_refuses_a_wrong_file_with_one_line_a_fault_and_no_traceback(tmp_p
     assert result.exit_code == 1
     assert "Traceback" not in result.output
     assert "input should be 'satsuma'" in result.output
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("rehearse", "clear-calm", "--fast", "--trace", "{}/x"),
+        ("run", *SITE, "--state", "{}/x"),
+        ("wire", *SITE, "--state", "{}/x"),
+        ("phone", "link", *SITE, "--address", "https://frost.lan", "--who", "N. Byrne", "--state", "{}/x"),
+        ("campaign", "{}/x", "--night", "clear-calm", "--fault", "S01"),
+        ("study", *SITE, "--winters", "1", "--keep", "{}/x"),
+    ],
+    ids=lambda words: " ".join(words[:2]),
+)
+def test_a_place_where_nothing_can_be_kept_is_named_without_a_traceback(tmp_path, words):
+    """A file stands where a folder is needed."""
+    file = tmp_path / "file"
+    file.touch()
+    result = run(*(word.format(file) for word in words))
+    assert result.exit_code == 1
+    assert isinstance(result.exception, SystemExit)
+    assert f"{file}/x" in result.stderr
+    assert "cannot be used (Not a directory); give a path where" in result.stderr
+
+
+def test_a_fault_of_the_system_that_is_of_no_file_is_not_taken_for_one(monkeypatch):
+    def broken(_path):
+        raise OSError("no such device")
+
+    monkeypatch.setattr("controller.cli.site.load_site", broken)
+    assert isinstance(run("check", SITE[1]).exception, OSError)
 
 
 def test_the_schema_explains_every_setting():

@@ -193,3 +193,24 @@ def test_the_status_tells_the_version_and_what_is_let_go(bus, drive):
     status = read(StatusPayload, status_of(drive.state, drive.now).to_json())
     (order,) = status.orders
     assert (order.version, order.lets_go, order.ends_at.date()) == (1, True, DUSK.date())
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("on", "--all", "--hours", "1", "--who", ""), "--who: expected some characters, but none came"),
+        (("on", "--tree", 65 * "x", "--hours", "1"), "--tree: expected at most 64 characters, but 65 came"),
+        (("on", "--vent", "", "--hours", "1"), "--vent: expected some characters, but none came"),
+        (("back", "--of", 65 * "x"), "--of: expected at most 64 characters, but 65 came"),
+        (
+            ("off", "--all", "--hours", "1", "--consent", 81 * "x"),
+            "--consent: expected at most 80 characters",
+        ),
+    ],
+)
+def test_words_that_no_order_can_hold_are_refused_by_their_option(bus, words, says):
+    """Before anything is sent, and without a word for programmers."""
+    result = CliRunner().invoke(main, ["hand", *words, "--site", SITE])
+    assert result.exit_code == 2
+    assert says in " ".join(result.output.split())
+    assert bus.drive.state.orders == {}

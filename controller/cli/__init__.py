@@ -10,7 +10,7 @@ from importlib import import_module
 import click
 
 from controller import __version__
-from controller.errors import RimewardError
+from controller.errors import FileError, RimewardError
 
 # Each command and the module of this package that holds it, in the order of the help.
 COMMANDS = {
@@ -57,10 +57,22 @@ class _Group(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         """Run a command."""
         try:
-            return super().invoke(ctx)
+            return self._invoke(ctx)
         except RimewardError as error:
             click.echo(str(error), err=True)
             sys.exit(error.exit_code)
+
+    def _invoke(self, ctx: click.Context) -> object:
+        """Run a command; a file or folder that cannot be used, named or by default, is told as such."""
+        try:
+            return super().invoke(ctx)
+        except OSError as error:
+            if error.filename is None:  # of no file
+                raise
+            raise FileError(
+                f"{error.filename}: cannot be used ({error.strerror}); give a path where files can be read "
+                "and written, and see who owns it"
+            ) from error
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

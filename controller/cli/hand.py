@@ -10,6 +10,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 import click
+from pydantic import ValidationError
 
 from controller.cli.options import SITE
 from controller.site.load import load_site
@@ -60,14 +61,27 @@ def hand(
             raise click.UsageError("name the order to take back with --of")
         wish |= {"order": "taken-back", "of": of}
     else:
-        order = "auto" if position == "auto" else f"hand-{position}"
-        wish |= {"order": order, "consent": consent, **_target(tree, vent, every=every)}
+        meant = "auto" if position == "auto" else f"hand-{position}"
+        wish |= {"order": meant, "consent": consent, **_target(tree, vent, every=every)}
     ends = _end_of(site, until, hours, position)
-    number, answer = order_by_hand(site, lambda now: HandPayload.model_validate({**wish, "until": ends(now)}))
+    try:
+        order = HandPayload.model_validate(wish)
+    except ValidationError as error:
+        raise _refused(error) from None
+    number, answer = order_by_hand(site, lambda now: order.model_copy(update={"until": ends(now)}))
     click.echo(f"{'taken' if answer.accepted else 'REFUSED'}: {answer.because}")
     if answer.accepted and position != "back":
         click.echo(f"to undo: rimeward hand back --site {file} --of {number}")
     sys.exit(0 if answer.accepted else EXIT_REFUSED)
+
+
+def _refused(error: ValidationError) -> click.UsageError:
+    """Return what is wrong with the words of an order: each is too short or too long."""
+    fault = error.errors(include_url=False)[0]
+    came, bounds = str(fault["input"]), fault.get("ctx", {})
+    most = f"at most {bounds['max_length']} characters" if "max_length" in bounds else "some characters"
+    shown = f"{len(came)} came" if came else "none came"
+    return click.UsageError(f"--{fault['loc'][0]}: expected {most}, but {shown}; give it anew")
 
 
 def _target(tree: str | None, vent: str | None, *, every: bool) -> dict[str, str | bool]:
