@@ -312,7 +312,7 @@ class PlainTexts(_Model):
     """
 
     topic: Topic
-    """The topic on which the board hears what this channel shall do."""
+    """The topic on which the board hears what this channel shall do; no wildcard (+ or #) in it."""
     energise: PlainText
     """The text that energises the relay's coil; on boards of inverted sense the one that says off."""
     release: PlainText
@@ -422,7 +422,7 @@ class Tariff(_Model):
     """What electricity costs."""
 
     currency: str = Field(pattern=r"^[A-Z]{3}$")
-    """Currency code, ISO 4217."""
+    """Currency code, ISO 4217: three capital letters, such as EUR."""
     price_per_kwh: float = Field(ge=0, le=1000)
     """Price of a kilowatt-hour, in that currency; with a night rate, that of the rest of the day."""
     night_price_per_kwh: float | None = Field(default=None, ge=0, le=1000)
@@ -456,7 +456,7 @@ class ForecastService(_Model):
     kind: Literal["open-meteo", "open-meteo-ensemble", "met-norway", "nws"]
     """Which service's form it speaks: Open-Meteo's forecast or ensemble, Locationforecast 2.0, the US NWS."""
     base_url: str = Field(default="", pattern=r"^(https?://[^\s/]+[^\s]*)?$")
-    """Where it is; a paid or own host goes here.  Left out, it is the service's public host."""
+    """Where it is (https://...); a paid or own host goes here.  Left out, it is the service's public host."""
     key_file: str | None = Field(default=None, max_length=400)
     """File that holds the access key, if the service wants one."""
     model: str = Field(default="", max_length=60, pattern=r"^[a-z0-9_]*$")

@@ -142,10 +142,27 @@ def _told(fault: Mapping[str, Any], lines: dict[KeyPath, int], kind: type[Settin
         case "value_error":
             text = message
         case _:
-            came = repr(fault["input"])
-            shown = came if len(came) <= 60 else came[:57] + "..."
-            text = f"{_small(message)}, but {shown} came ({_help(path, kind)})"
+            text = f"{_wanted(fault)}, but {_shown(repr(fault['input']))} came ({_help(path, kind)})"
     return _line(path, text, lines)
+
+
+def _wanted(fault: Mapping[str, Any]) -> str:
+    """Return what should be there, without words for programmers."""
+    match fault["type"], fault["input"]:
+        case "tuple_type", dict():
+            return f"a list of tables is meant, each under [[{fault['loc'][-1]}]]"
+        case "tuple_type", str(word):
+            return f"a list is meant, such as {_shown(json.dumps([word], ensure_ascii=False))}"
+        case "tuple_type", _:
+            return "a list is meant, in square brackets"
+        case "string_pattern_mismatch", _:
+            return "another form is meant"
+        case _:
+            return _small(str(fault["msg"]))
+
+
+def _shown(came: str) -> str:
+    return came if len(came) <= 60 else came[:57] + "..."
 
 
 def _line(path: KeyPath, text: str, lines: dict[KeyPath, int]) -> str:
@@ -164,8 +181,14 @@ def _help(path: KeyPath, kind: type[Settings]) -> str:
     schema = kind.model_json_schema(by_alias=True)
     node: Any = schema
     for part in path:
-        while isinstance(node, dict) and "$ref" in node:
-            node = schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
+        node = _resolved(node, schema)
         node = node.get("items", {}) if isinstance(part, int) else node.get("properties", {}).get(part, {})
     text = node.get("description", "see `rimeward schema`") if isinstance(node, dict) else ""
     return str(text).strip().rstrip(".")
+
+
+def _resolved(node: Any, schema: Mapping[str, Any]) -> Any:
+    """Return the table that a schema's node stands for, also where it may be left out."""
+    while isinstance(node, dict) and ("$ref" in node or "anyOf" in node):
+        node = schema["$defs"][node["$ref"].rsplit("/", 1)[1]] if "$ref" in node else node["anyOf"][0]
+    return node

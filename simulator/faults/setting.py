@@ -81,7 +81,8 @@ class FaultSetting(BaseModel):
                 comes_every=part["every"],
             )
         except ValueError as error:
-            reasons = [each["msg"] for each in error.errors()] if hasattr(error, "errors") else [str(error)]
+            told = [each["msg"] for each in error.errors()] if hasattr(error, "errors") else [str(error)]
+            reasons = [each.removeprefix("Value error, ") for each in told]
             raise RehearsalError(f"'{word}' is no fault: {'; '.join(reasons)}") from None
 
     def onset_s(self, start: datetime) -> float:

@@ -35,7 +35,7 @@ def test_the_example_is_the_site_s_board(east, curlew_yard):
         ('id = "2"', 'id = "1"', "channel.2.id: channel '1' is there twice"),
         ('probe = "air-satsuma-door"', 'probe = "attic"', "probe 'attic' is not described"),
         ("28-00000a1b2c02", "28-00000a1b2c01", "device '28-00000a1b2c01' is there twice"),
-        ("28-00000a1b2c02", "DS18B20", "probe.2.device: string should match pattern"),
+        ("28-00000a1b2c02", "DS18B20", "probe.2.device: another form is meant"),
         (
             "rest_above_c = 4.0",
             "rest_above_c = 1.0",

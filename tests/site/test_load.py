@@ -85,6 +85,17 @@ def test_every_fault_comes_at_once_with_its_line():
         ("latitude_deg = 52.2", 'latitude_deg = "52.2"', "valid number, but '52.2' came"),
         ("latitude_deg = 52.2", "latitude_deg = 95.0", "less than or equal to 90, but 95.0 came"),
         ("schema = 1", "schema = 2", "input should be 1, but 2 came"),
+        (
+            'probes = ["air-yuzu"]',
+            'probes = "air-yuzu"',
+            "probes: a list is meant, such as [\"air-yuzu\"], but 'air-yuzu' came",
+        ),
+        ('probes = ["air-yuzu"]', "probes = 3", "a list is meant, in square brackets, but 3 came"),
+        (
+            'currency = "EUR"',
+            'currency = "€"',
+            "another form is meant, but '€' came (Currency code, ISO 4217: three",
+        ),
     ],
 )
 def test_a_wrong_file_is_refused_with_what_to_do(old, new, expected, met):
@@ -96,6 +107,12 @@ def test_a_wrong_file_is_refused_with_what_to_do(old, new, expected, met):
         reaction="none: refused at start, with the line and what to do",
         alarm="none: refused at start, with the line and what to do",
     )
+
+
+def test_a_table_where_several_are_meant_is_told_with_its_brackets():
+    single = GOOD.replace("[[circuit]]", "[circuit]", 1).replace("[[circuit]]", "[circuit.second]", 1)
+    said = refusal(single)
+    assert "circuit: a list of tables is meant, each under [[circuit]]" in said
 
 
 def test_a_local_rule_may_replace_eighty_per_cent():

@@ -27,7 +27,7 @@ def refusal(*changes):
     [
         ('"topic":"shed/do/2"', '"topic":"shed/do/1"', "switches east/1 and east/2; one topic, one load"),
         ('"topic":"shed/do/1"', '"topic":"rimeward/1/x"', "is the contract's or the broker's own"),
-        ('"topic":"shed/do/1"', '"topic":"shed/#"', "string should match pattern"),
+        ('"topic":"shed/do/1"', '"topic":"shed/#"', "no wildcard (+ or #) in it"),
         ('"topic":"shed/do/1"', '"topic":"shed/is/1"', "a board's echo cannot be told from a command"),
         ('"energise":"on","release":"off"', '"energise":"on","release":"on"', "give two different texts"),
         ('"echo_energised":null', '"echo_energised":"off"', "give two different texts"),

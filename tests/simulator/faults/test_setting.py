@@ -34,7 +34,7 @@ def test_an_onset_is_a_time_of_day_or_a_time_since_the_start(at, onset_s):
     ("word", "says"),
     [
         ("S01 at two", "expected FAULT"),
-        ("S99", "no fault 'S99'"),
+        ("S99", "^'S99' is no fault: there is no fault 'S99'"),
         ("S01@25:00", "time of day"),
         ("S01@two", "length such as 30s"),
         ("S01+0h", "longer than 0 s"),
