@@ -11,6 +11,7 @@ from pathlib import Path
 
 from controller.site.handbook import CROPS
 from controller.site.model import Site
+from controller.site.price import bill_of
 from simulator.kept import Kept, carried_on
 from simulator.night import FileWeather, ForecastFault, Night, ReferenceWeather
 from simulator.plant import Plant
@@ -117,7 +118,7 @@ def lived_winter(site: Site, weather: str, seed: int, *, days: int = WINTER_DAYS
         lost=sum(tree.lost_share * values[tree.name] for tree in record.trees if tree.is_damaged),
         trees_hurt=len(hurt),
         kwh=record.kwh,
-        cost=record.kwh * site.tariff.price_per_kwh,
+        cost=bill_of(site.tariff, record.kwh, record.cheap_kwh),
         outside_min_c=record.outside_min_c,
         hurt=hurt,
     )

@@ -13,7 +13,8 @@ import click
 from controller.guard.decision import Decision
 from controller.plan.outlook import Outlook
 from controller.site.load import load_site
-from controller.site.model import Site
+from controller.site.model import Site, Tariff
+from controller.site.price import bill_of
 from simulator.faults.catalogue import catalogue
 from simulator.faults.setting import FaultSetting
 from simulator.faults.stage import injections
@@ -122,8 +123,8 @@ def _print_result(result: Result, site: Site) -> None:
             f"{tree.kwh:6.2f}  {'DAMAGED' if tree.damaged else 'safe'}"
         )
     click.echo(
-        f"{result.kwh:.2f} kWh, {result.cost:.2f} {result.currency} at {site.tariff.price_per_kwh:g} per "
-        f"kWh; {result.decisions} decisions, {result.unjustified_off} unjustified OFF"
+        f"{result.kwh:.2f} kWh, {result.cost:.2f} {result.currency} at {_prices(site.tariff)}; "
+        f"{result.decisions} decisions, {result.unjustified_off} unjustified OFF"
     )
     click.echo(
         f"the same weather without heat: fruit down to {result.fruit_min_unheated_c:.1f} °C under fleece, "
@@ -139,4 +140,14 @@ def _print_record(record: Record, site: Site) -> None:
             f"  {tree.name:16} fruit down to {tree.fruit_min_c:.1f} °C (damage at {tree.fruit_damage_c:g}): "
             f"{'DAMAGED' if tree.is_damaged else 'safe'}, {tree.kwh:.2f} kWh"
         )
-    click.echo(f"{record.kwh:.2f} kWh, {record.kwh * site.tariff.price_per_kwh:.2f} {site.tariff.currency}.")
+    cost = bill_of(site.tariff, record.kwh, record.cheap_kwh)
+    click.echo(f"{record.kwh:.2f} kWh, {cost:.2f} {site.tariff.currency}.")
+
+
+def _prices(tariff: Tariff) -> str:
+    if tariff.night_price_per_kwh is None:
+        return f"{tariff.price_per_kwh:g} per kWh"
+    return (
+        f"{tariff.price_per_kwh:g} per kWh, {tariff.night_price_per_kwh:g} from {tariff.night_from:%H:%M} "
+        f"to {tariff.night_until:%H:%M}"
+    )

@@ -19,6 +19,7 @@ from controller.guard.now import Now
 from controller.plan.outlook import Outlook, outlook_of
 from controller.plan.plan import Plan, plan_of
 from controller.site.model import Site
+from controller.site.price import bill_of
 from controller.thermal.inputs import inputs_of
 from controller.thermal.noise import Noise
 from controller.thermal.parameters import parameters_of
@@ -274,7 +275,7 @@ class Rehearsal:
                 for tree in record.trees
             },
             kwh=round(record.kwh, 3),
-            cost=round(record.kwh * site.tariff.price_per_kwh, 2),
+            cost=round(bill_of(site.tariff, record.kwh, record.cheap_kwh), 2),
             currency=site.tariff.currency,
             unjustified_off=self.auditor.unjustified_off,
             decisions=self.reasons.total(),

@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.crop.dose import FRUIT_ONSET_K, lost_share
 from controller.site.handbook import CROPS, FleeceKind, GlazingKind
 from controller.site.model import Site, Tree
+from controller.site.price import bill_of, is_cheap_at
 from simulator.kept import Kept, carried_on
 from simulator.plant import Plant
 from simulator.sky import Weather
@@ -171,7 +172,7 @@ def winter_of(
     hold_c = [tree.hold_or_default_c for tree in site.trees]
     onset_c = [CROPS[tree.kind].fruit_damage_c + FRUIT_ONSET_K for tree in site.trees]
     heats, dose_k_h, coldest_c = [False] * len(hold_c), [0.0] * len(hold_c), [99.0] * len(hold_c)
-    kwh, outside_min_c, at_s = 0.0, 99.0, -SPIN_UP.total_seconds()
+    kwh, cheap_kwh, outside_min_c, at_s = 0.0, 0.0, 99.0, -SPIN_UP.total_seconds()
     first_s = sky.seconds(begin)
     while at_s < days * 86400.0:
         air_c = plant.tree_air_c
@@ -184,6 +185,8 @@ def winter_of(
         at_s += dt_s
         if at_s > 0.0:
             kwh += sum(watts) * dt_s / 3.6e6
+            if is_cheap_at(site, begin.timestamp() + at_s - 0.5 * dt_s):
+                cheap_kwh += sum(watts) * dt_s / 3.6e6
             outside_min_c = min(outside_min_c, weather.outside_temp_c)
             for tree, fruit_c in enumerate(plant.fruit_c):
                 coldest_c[tree] = min(coldest_c[tree], fruit_c)
@@ -200,7 +203,7 @@ def winter_of(
         lost=lost,
         trees_hurt=sum(hurt),
         kwh=kwh,
-        cost=kwh * site.tariff.price_per_kwh,
+        cost=bill_of(site.tariff, kwh, cheap_kwh),
         outside_min_c=outside_min_c,
         hurt=tuple(tree.name for tree, is_hurt in zip(site.trees, hurt, strict=True) if is_hurt),
     )

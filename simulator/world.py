@@ -12,6 +12,7 @@ from controller.crop.limits import stage_limit_c
 from controller.crop.season import Stage
 from controller.errors import RehearsalError
 from controller.site.model import Board, Probe, Site
+from controller.site.price import is_cheap_at
 from simulator.boards import SimBoard
 from simulator.materials import COVERS, Variation
 from simulator.meters import SimMeter
@@ -41,6 +42,7 @@ class TreeRecord:
     fruit_min_c: float = float("inf")
     string_on_s: float = 0.0
     kwh: float = 0.0
+    cheap_kwh: float = 0.0
     fruit_damage_k_h: float = 0.0
     dose_k_h: float = 0.0
     damaged_at_s: float = float("inf")
@@ -71,6 +73,11 @@ class Record:
     def kwh(self) -> float:
         """Electricity of all strings [kWh]."""
         return sum(tree.kwh for tree in self.trees)
+
+    @property
+    def cheap_kwh(self) -> float:
+        """What of it was used in the cheap hours of a tariff with two rates [kWh]."""
+        return sum(tree.cheap_kwh for tree in self.trees)
 
 
 class World:
@@ -329,6 +336,7 @@ class World:
         """Add a step to the record."""
         record, house_c, outside_c = self.record, self.plant.house_c, self.weather.outside_temp_c
         tissue_c = self.tissue_c()
+        is_cheap = is_cheap_at(self.site, self.start_utc.timestamp() + self.elapsed_s - 0.5 * dt_s)
         record.outside_min_c = min(record.outside_min_c, outside_c)
         record.house_min_c = min(record.house_min_c, house_c)
         record.house_max_c = max(record.house_max_c, house_c)
@@ -346,6 +354,7 @@ class World:
             if power_w > 0.0:
                 tree.string_on_s += dt_s
                 tree.kwh += power_w * dt_s / 3.6e6
+                tree.cheap_kwh += power_w * dt_s / 3.6e6 if is_cheap else 0.0
 
     def _wire(
         self, probes: Sequence[tuple[Probe, SimProbe]], seed: int, connect: Connect | None

@@ -182,6 +182,17 @@ def test_a_night_with_a_fault_says_what_came_of_it(tmp_path):
     assert "cannot happen in a simulated night" in refused.output
 
 
+def test_a_night_says_both_prices_where_there_are_two(tmp_path):
+    file = tmp_path / "site.toml"
+    rates = "night_price_per_kwh = 0.12\nnight_from = 23:00:00\nnight_until = 08:00:00"
+    text = example_site("curlew-yard").read_text()
+    file.write_text(
+        re.sub(r"^price_per_kwh = .*$", f"price_per_kwh = 0.3\n{rates}", text, flags=re.MULTILINE)
+    )
+    said = run("rehearse", "mild-fog", "--fast", "--site", str(file)).output
+    assert "at 0.3 per kWh, 0.12 from 23:00 to 08:00; " in said
+
+
 def test_alarm_test_says_what_each_way_answered(tmp_path, monkeypatch):
     site = tmp_path / "site.toml"
     site.write_text(

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
-from controller.site.model import Site
+from controller.site.model import Site, Tariff
 
 # A sum is made of pieces no longer than this, each at the price of its middle [s].
 PIECE_S = 900.0
@@ -15,12 +15,25 @@ def price_at(site: Site, at_s: float) -> float:
     Cheap hours go by the clock on the wall, summer time included.
     """
     tariff = site.tariff
-    if tariff.night_price_per_kwh is None or tariff.night_from is None or tariff.night_until is None:
+    if tariff.night_price_per_kwh is None or not is_cheap_at(site, at_s):
         return tariff.price_per_kwh
+    return tariff.night_price_per_kwh
+
+
+def is_cheap_at(site: Site, at_s: float) -> bool:
+    """Tell whether a time (UTC seconds since 1970) is in the cheap hours; with one rate there are none."""
+    tariff = site.tariff
+    if tariff.night_from is None or tariff.night_until is None:
+        return False
     clock = datetime.fromtimestamp(at_s, tz=UTC).astimezone(ZoneInfo(site.place.time_zone)).time()
-    if _between(clock, tariff.night_from, tariff.night_until):
-        return tariff.night_price_per_kwh
-    return tariff.price_per_kwh
+    return _between(clock, tariff.night_from, tariff.night_until)
+
+
+def bill_of(tariff: Tariff, kwh: float, cheap_kwh: float) -> float:
+    """Return what electricity costs of which ``cheap_kwh`` are of the cheap hours, in its currency."""
+    if tariff.night_price_per_kwh is None:
+        return kwh * tariff.price_per_kwh
+    return (kwh - cheap_kwh) * tariff.price_per_kwh + cheap_kwh * tariff.night_price_per_kwh
 
 
 def cost_of(site: Site, power_w: float, begin_s: float, end_s: float) -> float:

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Self
 
+from controller.site.model import Tariff
+from controller.site.price import bill_of
 from simulator.faults.catalogue import catalogue
 from simulator.faults.stage import Stage, injections
 from simulator.night import Night
@@ -44,7 +46,7 @@ class Loss:
     trees: tuple[str, ...]
 
     @classmethod
-    def of(cls, record: Record, values: dict[str, float], price_per_kwh: float) -> Self:
+    def of(cls, record: Record, values: dict[str, float], tariff: Tariff) -> Self:
         """Return the loss of a record, trees being worth ``values``."""
         return cls(
             money=round(
@@ -52,7 +54,7 @@ class Loss:
             ),
             damage_k_h=round(sum(tree.fruit_damage_k_h for tree in record.trees), 4),
             kwh=round(record.kwh, 4),
-            cost=round(record.kwh * price_per_kwh, 4),
+            cost=round(bill_of(tariff, record.kwh, record.cheap_kwh), 4),
             switchings=sum(tree.switchings for tree in record.trees),
             trees=tuple(tree.name for tree in record.trees if tree.is_damaged),
         )

@@ -54,7 +54,7 @@ def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outc
     night, record = run.night, run.world.record
     oracle = _rival_always(task.night, task.seed)
     values = {tree.name: tree.crop_value for tree in run.site.trees}
-    price = run.site.tariff.price_per_kwh
+    tariff = run.site.tariff
     avoidable = lost_needlessly(record, oracle)
     by_control = lost_needlessly(record, _all_on_from_onset(task)) if avoidable and fault else avoidable
     began_s = _began_s(task)
@@ -72,11 +72,11 @@ def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outc
         onset=task.onset,
         fault=fault,
         onset_s=began_s,
-        ours=Loss.of(record, values, price),
-        no_heat=Loss.of(_rival_none(task.night, task.seed), values, price),
-        always_on=Loss.of(oracle, values, price),
-        thermostat=Loss.of(thermostat, values, price),
-        foresight=Loss.of(_rival_foresight(task.night, task.seed), values, price),
+        ours=Loss.of(record, values, tariff),
+        no_heat=Loss.of(_rival_none(task.night, task.seed), values, tariff),
+        always_on=Loss.of(oracle, values, tariff),
+        thermostat=Loss.of(thermostat, values, tariff),
+        foresight=Loss.of(_rival_foresight(task.night, task.seed), values, tariff),
         avoidable=tuple(avoidable),
         by_control=tuple(by_control),
         thermostat_avoidable=tuple(lost_needlessly(thermostat, oracle)),
@@ -87,7 +87,7 @@ def _outcome(task: Task, run: Rehearsal, thermostat: Record, fault: str) -> Outc
         false_findings=() if fault or night.faults else tuple(sorted(run.found_s)),
         fruits=sum(tree.fruit_count for tree in run.site.trees),
         hours=night.hours,
-        currency=run.site.tariff.currency,
+        currency=tariff.currency,
         trace_sha256=run.trace_sha256,
     )
 

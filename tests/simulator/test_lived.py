@@ -68,7 +68,7 @@ def test_foresight_takes_the_least_margin_that_loses_nothing(curlew_yard, monkey
 
         def __init__(self, *_, **__):
             tree = SimpleNamespace(name="lemon", is_damaged=False, lost_share=0.0)
-            record = SimpleNamespace(trees=[tree], kwh=1.0, outside_min_c=-9.0)
+            record = SimpleNamespace(trees=[tree], kwh=1.0, cheap_kwh=0.0, outside_min_c=-9.0)
             self.world, self.auditor = SimpleNamespace(record=record), SimpleNamespace(unjustified_off=0)
 
         def run(self):

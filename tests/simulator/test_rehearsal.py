@@ -4,6 +4,9 @@ import io
 import os
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -47,6 +50,29 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not(clear_calm):
     assert play("clear-calm", load_night("clear-calm"), 1, trace=again) == result
     assert again.getvalue() == written
     assert play("clear-calm", load_night("clear-calm"), 2).trace_sha256 != result.trace_sha256
+
+
+def test_each_kilowatt_hour_is_counted_at_the_price_of_its_time(clear_calm):
+    """Two rates change what a night costs, and nothing else in it."""
+    result, written = clear_calm
+    night = load_night("clear-calm")
+    site = night.load_site()
+    rates = {"night_price_per_kwh": 0.12, "night_from": time(23, 0), "night_until": time(8, 0)}
+    tariff = site.tariff.model_copy(update=rates)
+    priced = play("clear-calm", night, 1, site=site.model_copy(update={"tariff": tariff}))
+    assert replace(priced, cost=result.cost) == result
+    assert result.cost == round(result.kwh * site.tariff.price_per_kwh, 2)
+    begin_s, cheap_kwh = night.start_utc(site).timestamp(), 0.0
+    for line in written.splitlines():
+        if line[0].isdigit():  # a step; what it says of strings holds from its end on
+            words = line.split()
+            clock = datetime.fromtimestamp(begin_s + float(words[0]), ZoneInfo(site.place.time_zone)).time()
+            watts = sum(float(tree.split("/")[2]) for tree in words[3:])
+            cheap_kwh += (
+                watts * rehearsal.TICK_S / 3.6e6 if clock >= time(23, 0) or clock < time(8, 0) else 0.0
+            )
+    assert 0.2 * result.kwh < cheap_kwh < result.kwh
+    assert priced.cost == pytest.approx(result.cost - cheap_kwh * (tariff.price_per_kwh - 0.12), abs=0.02)
 
 
 def test_a_mild_fog_asks_for_nothing():

@@ -1,5 +1,7 @@
 """What to buy: designs that differ in one way, winters by the simulated house, and the verdict."""
 
+from datetime import time
+
 import pytest
 from click.testing import CliRunner
 
@@ -62,6 +64,17 @@ def test_a_mild_week_loses_and_costs_nothing(curlew_yard):
     lived = winter_of(designs_of(curlew_yard)[0], reference_year(1), 1, days=3)
     assert (lived.lost, lived.trees_hurt, lived.kwh) == (0.0, 0, 0.0)
     assert lived.outside_min_c > 0.0
+
+
+def test_a_winter_counts_cheap_hours_at_their_price(curlew_yard):
+    pytest.importorskip("demandlib")
+    rates = {"night_price_per_kwh": 0.10, "night_from": time(23, 0), "night_until": time(8, 0)}
+    tariff = curlew_yard.tariff.model_copy(update=rates)
+    design = designs_of(curlew_yard.model_copy(update={"tariff": tariff}))[0]
+    lived = winter_of(design, reference_year(1), 1, days=2, rule=lambda site, *_: [True] * len(site.trees))
+    # everything on all day: nine hours of each are cheap
+    mean_price = (15.0 * tariff.price_per_kwh + 9.0 * 0.10) / 24.0
+    assert lived.cost == pytest.approx(lived.kwh * mean_price, rel=1e-2)
 
 
 def test_winters_that_were_kept_are_not_played_again(curlew_yard, tmp_path):

@@ -7,7 +7,7 @@ import pytest
 from pydantic import ValidationError
 
 from controller.site.model import Tariff
-from controller.site.price import cost_of
+from controller.site.price import bill_of, cost_of
 from controller.site.tariff import price_per_kwh_at
 
 NIGHT = {"night_price_per_kwh": 0.12, "night_from": time(23, 0), "night_until": time(8, 0)}
@@ -59,3 +59,9 @@ def test_a_load_costs_each_hour_at_its_own_price(curlew_yard):
     two_rates = curlew_yard.model_copy(update={"tariff": Tariff(currency="EUR", price_per_kwh=0.30, **NIGHT)})
     assert cost_of(two_rates, *one_kw_two_hours) == pytest.approx(0.30 + 0.12)
     assert cost_of(two_rates, 1000.0, begin + 100.0, begin + 100.0) == 0.0
+
+
+def test_a_bill_counts_cheap_hours_apart(curlew_yard):
+    assert bill_of(curlew_yard.tariff, 3.0, 0.0) == 3.0 * 0.30
+    two_rates = Tariff(currency="EUR", price_per_kwh=0.30, **NIGHT)
+    assert bill_of(two_rates, 3.0, 2.0) == pytest.approx(0.30 + 2.0 * 0.12)

@@ -1,5 +1,6 @@
 import pytest
 
+from controller.site.model import Tariff
 from simulator.campaign.outcome import ONSETS, Loss, Outcome, Task, onset_s, tasks_of
 from simulator.faults.catalogue import catalogue
 from simulator.faults.stage import happening, injections
@@ -77,7 +78,8 @@ def test_the_loss_of_a_night_is_counted_only_where_fruit_froze():
         TreeRecord("kept", -2.2, fruit_min_c=-1.9, dose_k_h=2.0, kwh=1.0, switchings=3),
         TreeRecord("lost", -2.2, fruit_min_c=-3.0, dose_k_h=12.5, fruit_damage_k_h=4.0, kwh=2.0),
     )
-    counted = Loss.of(Record(trees), {"kept": 100.0, "lost": 60.0}, 0.5)
+    tariff = Tariff(currency="EUR", price_per_kwh=0.5)
+    counted = Loss.of(Record(trees), {"kept": 100.0, "lost": 60.0}, tariff)
     # 12.5 K·h takes nine tenths (``crop.dose``)
     assert counted.money == pytest.approx(54.0)
     assert (counted.trees, counted.kwh, counted.cost, counted.switchings) == (("lost",), 3.0, 1.5, 3)
