@@ -3,6 +3,7 @@
 #
 #   sudo sh deploy/install.sh SITE.toml [--now]
 #
+# Afterwards `rimeward` is a command on this computer: /usr/local/bin/rimeward, as the service's user and on its state.
 # Every release gets a virtual environment of its own under /opt/rimeward/releases; /opt/rimeward/venv points to
 # the one in use.  A new one must accept your site file and hold a rehearsed night before anything is changed.
 # When it then does not come up and stay up, the one before it is put back.  Nothing is changed while the coming

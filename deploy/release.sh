@@ -1,9 +1,10 @@
 # shellcheck shell=sh
 # Taking up a new release and putting the old one back; read by install.sh, after common.sh.
-# SYSTEMCTL, ETC and SETTLE_S can be named from outside, for tests.
+# SYSTEMCTL, ETC, BIN and SETTLE_S can be named from outside, for tests.
 
 SYSTEMCTL=${SYSTEMCTL:-systemctl}
 ETC=${ETC:-/etc}
+BIN=${BIN:-/usr/local/bin}
 # A release that is still up after this long is taken for good [s]; the service's watchdog ends one whose control
 # loop does not turn within 60 s.
 SETTLE_S=${SETTLE_S:-90}
@@ -33,13 +34,15 @@ sys.exit(any(any(slot) for slot in watts))' && return 0
   return 1
 }
 
-# Put unit files and the site file ($1) where the service looks for them; what is there is kept.
+# Put unit files and the site file ($1) where the service looks for them, and the command where people do; unit
+# files that are there are kept.
 place_files() {
   mkdir -p "$ETC/rimeward" "$ETC/systemd/system"
   [ "$(readlink -f "$1")" = "$(readlink -f "$ETC/rimeward/site.toml")" ] || cp "$1" "$ETC/rimeward/site.toml"
   for unit in rimeward rimeward-phone; do
     [ -e "$ETC/systemd/system/$unit.service" ] || cp "deploy/$unit.service" "$ETC/systemd/system/"
   done
+  install -D -m 755 deploy/rimeward.sh "$BIN/rimeward"
   id rimeward >/dev/null 2>&1 || as_root useradd --system --home-dir /nonexistent --shell /usr/sbin/nologin rimeward ||
     say "There is no user 'rimeward' yet; the service needs one."
   $SYSTEMCTL daemon-reload

@@ -103,7 +103,8 @@ def test_forecasts_are_scored_from_a_logbook(tmp_path):
     assert "all                      240" in result.output
     result = run("forecast", "verify", "--site", site, "--state", str(tmp_path))
     assert result.exit_code == 1
-    assert "no journal can be read here" in result.stderr
+    assert f"{tmp_path}/journal.db: no journal can be read here" in result.stderr
+    assert "--state names another folder" in result.stderr
 
 
 def test_size_says_watts_and_a_winters_cost():
@@ -137,6 +138,18 @@ def test_plan_shows_what_the_daemon_would_plan(tmp_path, monkeypatch):
     result = run("plan", "--site", site, "--state", str(tmp_path))
     assert result.exit_code == 1
     assert "says too little of the coming six hours" in result.stderr
+
+
+def test_page_and_password_say_in_which_folder_they_look(tmp_path):
+    site, elsewhere = str(example_site("curlew-yard")), str(tmp_path / "elsewhere")
+    given = "satsumas in snow\n" * 2
+    done = CliRunner().invoke(main, ["phone", "password", "--site", site, "--state", elsewhere], input=given)
+    assert f"The password is set for the page whose state is in {elsewhere}." in done.output
+    here = str(tmp_path / "here")
+    refused = run("phone", "--site", site, "--state", here, "--host", "192.0.2.7")
+    assert refused.exit_code == 1
+    assert "no password is set" in refused.output
+    assert f"password and journal in {here}; --state: another" in refused.output
 
 
 def test_the_page_of_a_real_site_may_not_be_paced_either(tmp_path):

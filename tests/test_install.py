@@ -135,3 +135,90 @@ def test_the_release_in_use_and_the_newest_other_are_kept(machine):
     machine.sh('forget_old "$prefix"')
     left = sorted(path.name for path in (machine.prefix / "releases").iterdir())
     assert left == ["1-20270301T000000Z", "1-20270401T000000Z"]
+
+
+# ---- the command that people type --------------------------------------------------------------------------
+
+STUBS = {
+    # the name of who runs it with -un, root's number with -u; the user rimeward is there
+    "id": "#!/bin/sh\ncase $1 in -un) echo $CALLER;; -u) echo 0;; esac\n",
+    "turn": '#!/bin/sh\necho "${0##*/} $1 $2 $3" >> $FOLDER/turned\nshift 3\nAS=rimeward exec "$@"\n',
+    # a file named "closed" stands for one in a folder of the caller's own
+    "test": '#!/bin/sh\n[ "$AS $2" != "rimeward closed" ]\n',
+}
+
+
+class Desk:
+    """A computer with Rimeward installed, and somebody who types commands there."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine, self.folder = machine, machine.folder
+        self.programs = machine.folder / "programs"
+        self.programs.mkdir()
+        for name, text in (*STUBS.items(), ("runuser", STUBS["turn"]), ("sudo", STUBS["turn"])):
+            (self.programs / name).write_text(text)
+            (self.programs / name).chmod(0o755)
+        self.path = f"{self.programs}:{os.environ['PATH']}"
+        release = machine.release("1")
+        (release / "bin" / "rimeward").write_text(
+            '#!/bin/sh\necho "$AS|$STATE_DIRECTORY|$*"\nexit ${RC:-0}\n'
+        )
+        machine.use(release)
+        done = machine.sh(f'PATH={self.path} BIN={self.folder}/bin; place_files "$site"')
+        assert done.returncode == 0, done.stderr
+
+    def type(self, caller: str, *words: str, **more: str) -> subprocess.CompletedProcess:
+        environment = {
+            **os.environ,
+            "PATH": self.path,
+            "CALLER": caller,
+            "FOLDER": str(self.folder),
+            "AS": caller,
+            "RIMEWARD_PREFIX": str(self.machine.prefix),
+            **more,
+        }
+        command = [str(self.folder / "bin" / "rimeward"), *words]
+        return subprocess.run(
+            command, cwd=self.folder, env=environment, capture_output=True, text=True, check=False
+        )
+
+    def turned(self) -> set[str]:
+        file = self.folder / "turned"
+        return set(file.read_text().splitlines()) if file.exists() else set()
+
+
+@pytest.fixture
+def desk(machine):
+    return Desk(machine)
+
+
+@pytest.mark.parametrize(
+    ("caller", "turned"),
+    [
+        ("root", {"runuser -u rimeward --"}),
+        ("nora", {"sudo -u rimeward --"}),
+        ("rimeward", set()),
+    ],
+)
+def test_whoever_types_it_the_command_keeps_to_the_service_s_user_and_state(desk, caller, turned):
+    done = desk.type(caller, "hand", "--who", "Nora of the yard", RC="3")
+    assert done.stdout == "rimeward|/var/lib/rimeward|hand --who Nora of the yard\n", done.stderr
+    assert done.returncode == 3, "the program's own"
+    assert desk.turned() == turned
+
+
+@pytest.mark.parametrize("words", [("--site", "closed"), ("--site=closed",)])
+def test_a_file_that_the_service_s_user_cannot_read_is_named(desk, words):
+    (desk.folder / "closed").write_text("")
+    done = desk.type("nora", "check", *words)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "closed cannot be read by the user rimeward" in done.stderr
+    assert "/etc/rimeward/site.toml" in done.stderr
+    assert desk.type("rimeward", "check", "--site", str(desk.machine.site)).returncode == 0
+
+
+def test_who_may_not_become_the_service_s_user_is_told_so(desk):
+    (desk.programs / "sudo").write_text("#!/bin/sh\nexit 1\n")
+    done = desk.type("tom", "report")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "as root, or by sudo" in done.stderr

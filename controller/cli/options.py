@@ -10,7 +10,8 @@ STATE = click.option(
     "--state",
     "folder",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of journal, models and caches  [default: $STATE_DIRECTORY, else ~/.local/state/rimeward]",
+    help="Folder of journal, models and caches  [default: that of the site's name in $STATE_DIRECTORY, else "
+    "in ~/.local/state/rimeward]",
 )
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one line of JSON in place of text.")
 PICTURE = click.option("--picture", type=FILE, help="Also draw it into this file (.png, .svg or .pdf).")

@@ -41,9 +41,10 @@ def phone(
         raise click.UsageError("name the site file with --site")
     site, _ = load_or_last_good(file, folder or state_root())  # as the controller, which says so on the page
     clock = clock_for(site, pace, since)
-    click.echo(f"{site.title}: {'https' if certificate else 'http'}://{host}:{port}/")
-    place = Place(host=host, port=port, certificate=certificate, key=key)
-    serve(site, state_folder(site.name, folder), clock, place)
+    state = state_folder(site.name, folder)
+    scheme = "https" if certificate else "http"
+    click.echo(f"{site.title}: {scheme}://{host}:{port}/ (password and journal in {state}; --state: another)")
+    serve(site, state, clock, Place(host=host, port=port, certificate=certificate, key=key))
 
 
 @phone.command()
@@ -54,12 +55,13 @@ def password(file: Path, folder: Path | None) -> None:
     from controller.phone.serve import STORE_FILE
     from controller.phone.store import Store
 
-    store = Store(state_folder(load_site(file).name, folder) / STORE_FILE)
+    state = state_folder(load_site(file).name, folder)
+    store = Store(state / STORE_FILE)
     try:
         store.set_password(click.prompt("New password", hide_input=True, confirmation_prompt=True))
     finally:
         store.close()
-    click.echo("The password is set. Every session has ended.")
+    click.echo(f"The password is set for the page whose state is in {state}. Every session has ended.")
 
 
 @phone.command()

@@ -106,7 +106,9 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S)
         connection.execute("SELECT 1 FROM decision LIMIT 1")
     except sqlite3.Error as error:
-        raise JournalError(f"{path}: no journal can be read here ({error})") from error
+        raise JournalError(
+            f"{path}: no journal can be read here ({error}); --state names another folder"
+        ) from error
     return connection
 
 
