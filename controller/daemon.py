@@ -83,6 +83,8 @@ DIAGNOSE_S = 3600.0
 READING_S = 60.0
 # The broker must carry the daemon's own messages within this time, else the connection is worth nothing.
 SELF_HEARD_S = 90.0
+# What keeps the broker from us is logged from then on: one started together with us needs a moment [s].
+CONNECTED_WITHIN_S = 15.0
 # So long may the thread for plain boards stand still: their last text stands meanwhile.
 STOOD_STILL_S = 30.0
 EXIT_DEAD_THREAD = 70
@@ -141,6 +143,7 @@ class Daemon:
         self.control = threading.Thread(target=self._control, name="control", daemon=True)
         self._kept_s: dict[str, float] = {}
         self._status_due_s = float("-inf")
+        self._bus_troubles: set[str] = set()  # those logged since there was none
         self._away_until_s = float("inf")
         parameters = parameters_of(site)
         self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
@@ -163,6 +166,7 @@ class Daemon:
         log.info("bus_up", host=self.site.broker.host, port=self.site.broker.port)
 
     def _bus_down(self) -> None:
+        self._bus_troubles = {self.transport.trouble}
         log.warning("bus_down", trouble=self.transport.trouble)
 
     def _alive(self, *, alive: bool) -> bytes:
@@ -411,12 +415,24 @@ class Daemon:
 
     def _watch(self) -> int:
         """Watch over threads, loop and memory until told to stop (0) or one is beyond help (70)."""
+        bus_from_s = time.monotonic() + CONNECTED_WITHIN_S
         while not self.stopping.wait(1.0):
             self.jobs.look()
+            if time.monotonic() >= bus_from_s:
+                self._log_bus_trouble()
             if dead := self._beyond_help():
                 log.critical("thread_died", dead=dead, then="the process ends and is started again")
                 return EXIT_DEAD_THREAD
         return 0
+
+    def _log_bus_trouble(self) -> None:
+        """Log what keeps the broker from us, a wrong password say: each cause once until there is none."""
+        trouble = self.transport.trouble
+        if not trouble:
+            self._bus_troubles = set()
+        elif trouble not in self._bus_troubles:
+            self._bus_troubles.add(trouble)
+            log.warning("bus_trouble", trouble=trouble)
 
     def _beyond_help(self) -> list[str]:
         """Return what only a new process mends; heat is on meanwhile, since leases lapse."""

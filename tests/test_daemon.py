@@ -269,6 +269,41 @@ def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says, met
     )
 
 
+@pytest.fixture
+def warned(monkeypatch):
+    """Return the warnings that were logged: each event, and what keeps the broker away."""
+    warned = []
+
+    class Log:
+        def warning(self, event, *, trouble):
+            warned.append((event, trouble))
+
+    monkeypatch.setattr(module, "log", Log())
+    return warned
+
+
+def test_what_keeps_the_broker_away_is_logged_once_for_each_cause(daemon, warned):
+    for trouble in ("not connected yet", "refused", "refused", "unknown host", "refused", "", "", "refused"):
+        daemon.transport.trouble = trouble
+        daemon._log_bus_trouble()
+    assert [trouble for _, trouble in warned] == ["not connected yet", "refused", "unknown host", "refused"]
+    daemon.transport.trouble = "the connection broke"
+    daemon._bus_down()
+    daemon._log_bus_trouble()
+    assert warned[4:] == [("bus_down", "the connection broke")], "not twice"
+
+
+@pytest.mark.parametrize(("after_s", "logged"), [(0.0, [("bus_trouble", "refused")]), (15.0, [])])
+def test_the_watch_logs_it_once_the_broker_has_had_time_to_start(alive, warned, monkeypatch, after_s, logged):
+    assert module.CONNECTED_WITHIN_S == 15.0
+    monkeypatch.setattr(module, "CONNECTED_WITHIN_S", after_s)
+    alive.transport.trouble = "refused"
+    turns = iter((False, False, True))
+    monkeypatch.setattr(alive.stopping, "wait", lambda _: next(turns))
+    assert alive._watch() == 0
+    assert warned == logged
+
+
 def test_told_to_stop_it_ends_well(alive):
     alive.stopping.set()
     assert alive._watch() == 0

@@ -10,9 +10,12 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
+from controller import daemon
 from controller.bus.broker import find_mosquitto
 from controller.bus.topics import Topics
+from controller.clock import SystemClock
 from controller.guard.events import EchoHeard, LeaseHeard, Tick
+from controller.site.model import Broker
 from tests.bus.conftest import until
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -182,6 +185,22 @@ def test_a_lease_that_gets_through_all_the_same_is_answered_at_the_next_tick(dri
     drive.step(30.0)
     assert "strange-lease.east" in {each.key for each in drive.state.found}
     met(reaction=answered_s, alarm=drive.mono_s - heard_s)
+
+
+def test_a_controller_without_a_login_logs_that_it_is_refused(port, curlew_yard, tmp_path, monkeypatch):
+    said = []
+    monkeypatch.setattr(
+        daemon.log, "warning", lambda event, **more: said.append((event, more)), raising=False
+    )
+    site = curlew_yard.model_copy(update={"broker": Broker(port=port)})
+    guard = daemon.Daemon(site, tmp_path, SystemClock())
+    guard.transport.start()
+    until(lambda: "refuses" in guard.transport.trouble)
+    guard._log_bus_trouble()
+    guard.transport.close()
+    (told,) = said
+    assert told[0] == "bus_trouble"
+    assert "Not authorized" in told[1]["trouble"]
 
 
 @pytest.mark.fault("M24")
