@@ -5,9 +5,10 @@
 #
 # Afterwards `rimeward` is a command on this computer: /usr/local/bin/rimeward, as the service's user and on its state.
 # Every release gets a virtual environment of its own under /opt/rimeward/releases; /opt/rimeward/venv points to
-# the one in use.  A new one must accept your site file and hold a rehearsed night before anything is changed.
-# When it then does not come up and stay up, the one before it is put back.  Nothing is changed while the coming
-# six hours need heat, or where that cannot be told, unless you say --now.  Meanwhile boards heat by themselves.
+# the one in use.  A new one gets the extras that the one before it has, such as messengers, and must accept your
+# site file and hold a rehearsed night before anything is changed.  When it then does not come up and stay up, the
+# one before it is put back.  Nothing is changed while the coming six hours need heat, or where that cannot be told,
+# unless you say --now.  Meanwhile boards heat by themselves.
 set -eu
 cd "$(dirname "$0")/.."
 . deploy/common.sh
@@ -26,6 +27,7 @@ mkdir -p "$prefix/releases"
 make_venv "$release"
 install_locked "$release" requirements.lock
 install_rimeward "$release"
+carry_extras "$prefix" "$release" "$site" || { rm -rf "$release"; exit 1; }
 try_release "$release" "$site" || { rm -rf "$release"; exit 1; }
 night_is_far "$prefix" "$site" "$now" || { rm -rf "$release"; exit 1; }
 place_files "$site"

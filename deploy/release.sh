@@ -9,6 +9,25 @@ BIN=${BIN:-/usr/local/bin}
 # loop does not turn within 60 s.
 SETTLE_S=${SETTLE_S:-90}
 
+# Give a release ($2) the extras that the one in use under $1 has, and what messengers of the site file $3 need.
+# The lock file of releases names none: versions are those that the tests ran with.
+carry_extras() {
+  extras=
+  for extra in alarm:apprise board:gpiozero report:matplotlib; do
+    ! "$1/venv/bin/python" -c "import ${extra#*:}" 2>/dev/null || extras="$extras,${extra%:*}"
+  done
+  ! "$2/bin/python" -c '
+import sys, tomllib
+with open(sys.argv[1], "rb") as file:
+    sys.exit(not tomllib.load(file)["alarm"]["messenger"])' "$3" 2>/dev/null || extras="$extras,alarm"
+  [ -n "$extras" ] || return 0
+  say "Installing the extras ${extras#,} ..."
+  sed -n 's/^\([a-z].*==.*\) \\$/\1/p' requirements-test.lock >"$2/.extras"
+  "$2/bin/pip" install --quiet --disable-pip-version-check --constraint "$2/.extras" ".[${extras#,}]" && return 0
+  say "The extras ${extras#,} cannot be had, and what needs them would stop; nothing was changed. Is the internet there?"
+  return 1
+}
+
 # A release ($1) that refuses the site file ($2), or fails in a rehearsed night, is not taken up.
 try_release() {
   say "Trying the new release ..."

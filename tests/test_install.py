@@ -137,6 +137,63 @@ def test_the_release_in_use_and_the_newest_other_are_kept(machine):
     assert left == ["1-20270301T000000Z", "1-20270401T000000Z"]
 
 
+# ---- extras ------------------------------------------------------------------------------------------------
+
+
+def extras(machine: Machine, *, had: str = "", pip: int = 0) -> tuple[subprocess.CompletedProcess, str]:
+    """Let a new release take over what the old one had; return that and what pip was asked for."""
+    old, new = machine.release("1"), machine.release("2")
+    machine.use(old)
+    for release, modules in ((old, had.split()), (new, [])):
+        known = "".join(f'"import {module}") exit 0;; ' for module in modules)
+        (release / "bin" / "python").write_text(
+            f'#!/bin/sh\ncase $2 in {known}"import "[a-z]*) exit 1;; esac\nexec python3 "$@"\n'
+        )
+    (new / "bin" / "pip").write_text(f'#!/bin/sh\necho "$@" >> {machine.folder}/asked\nexit {pip}\n')
+    (new / "bin" / "pip").chmod(0o755)
+    done = machine.sh(f'carry_extras "$prefix" {new} "$site"')
+    asked = machine.folder / "asked"
+    return done, asked.read_text() if asked.exists() else ""
+
+
+MESSENGER = '[[alarm.messenger]]\nname = "tom"\n'
+
+
+@pytest.mark.parametrize(
+    ("had", "site", "wanted"),
+    [
+        ("apprise", "", "alarm"),
+        ("apprise gpiozero matplotlib", "", "alarm,board,report"),
+        ("", MESSENGER, "alarm"),
+        ("gpiozero", MESSENGER, "board,alarm"),
+    ],
+)
+def test_a_new_release_has_the_extras_of_the_one_before_and_of_the_site(machine, had, site, wanted):
+    machine.site.write_text(site)
+    done, asked = extras(machine, had=had)
+    assert done.returncode == 0, done.stderr
+    assert asked.endswith(f" .[{wanted}]\n")
+    pinned = (machine.prefix / "releases" / "2" / ".extras").read_text()
+    assert "\napprise==" in pinned
+    assert "--hash" not in pinned
+
+
+@pytest.mark.parametrize("site", ["", "[alarm]\n", "not TOML"])
+def test_where_none_is_wanted_nothing_is_looked_for(machine, site):
+    machine.site.write_text(site)
+    done, asked = extras(machine)
+    assert (done.returncode, asked) == (0, "")
+
+
+def test_a_release_whose_messengers_would_be_silent_is_not_taken_up(machine):
+    machine.site.write_text(MESSENGER)
+    done, _ = extras(machine, pip=1)
+    assert done.returncode == 1
+    assert "The extras alarm cannot be had" in done.stderr
+    assert "nothing was changed" in done.stderr
+    assert machine.used == "1"
+
+
 # ---- the command that people type --------------------------------------------------------------------------
 
 STUBS = {
