@@ -63,7 +63,10 @@ def _of_trees(status: StatusPayload) -> Iterable[str]:
         "rimeward_heat_ordered", "", "Whether heat is decided.", [(t, each.active) for t, each in trees]
     )
     yield from _gauge(
-        "rimeward_strings_on", "", "Strings that report on.", [(t, each.echoed_on) for t, each in trees]
+        "rimeward_strings_on",
+        "",
+        "Strings that report on, or did when their board was last heard.",
+        [(t, each.echoed_on) for t, each in trees],
     )
     yield from _gauge("rimeward_strings", "", "Strings there are.", [(t, each.channels) for t, each in trees])
 

@@ -13,6 +13,7 @@ from controller.phone.alarms import AlarmView, alarms_of
 from controller.phone.figures import Figures, energy, money, small_money
 from controller.phone.history import History, Ledger
 from controller.phone.orders import in_words
+from controller.phone.proof import Echo, echo_of, proof_words
 from controller.phone.tasks import Level, Task, Worry, tasks_of
 from controller.phone.words import say
 from controller.phone.work import WordView, fleece_of, standing_words
@@ -302,22 +303,21 @@ def _tree(
     figures: Figures,
     now: datetime,
 ) -> TreeView:
-    answering = {board.name for board in status.boards if board.heard}
-    heard = all(string.channel.partition("/")[0] in answering for string in tree.strings)
-    level, trouble = _trouble(output, figures, heard=heard)
+    echo = echo_of(tree, output, status)
+    level, trouble = _trouble(output, figures, echo)
     if not output.channels:
         state = say("no-string")
     elif not output.active:
         state = say("heat-off")
     else:
-        state = say("heat-on" if output.echoed_on and heard else "heat-on-unproven")
+        state = say("heat-on" if echo.least_on else "heat-on-unproven")
     return TreeView(
         name=tree.name,
         kind=str(tree.kind),
         level=level,
         state=state,
         hot=output.active and output.channels > 0,
-        proof=_proof(tree, output, history, figures, heard=heard),
+        proof=proof_words(tree, output, echo, history, figures),
         air=figures.temp(output.temp_c),
         fruit=figures.temp(output.fruit_c) if output.fruit_c is not None else say("fruit-unknown"),
         limits=say("hold", hold=figures.temp(output.hold_c), damage=figures.temp(output.damage_c)),
@@ -328,7 +328,7 @@ def _tree(
     )
 
 
-def _trouble(output: OutputStatus, figures: Figures, *, heard: bool) -> tuple[Level, str]:
+def _trouble(output: OutputStatus, figures: Figures, echo: Echo) -> tuple[Level, str]:
     """Return how much a tree needs a person, and why."""
     air, damage = figures.temp(output.temp_c), figures.temp(output.damage_c)
     is_cold = _is_down_to(output.temp_c, output.hold_c)
@@ -336,12 +336,12 @@ def _trouble(output: OutputStatus, figures: Figures, *, heard: bool) -> tuple[Le
         return "go", say("cold", air=air, damage=damage)
     if not output.channels and is_cold:
         return "go", say("cold-no-string", air=air, hold=figures.temp(output.hold_c))
-    if output.active and output.channels and heard and not output.echoed_on and is_cold:
+    if output.active and output.channels and not echo.silent and not output.echoed_on and is_cold:
         return "go", say("not-on")
     if output.reason in _FAULTS:
         return "look", say("probe")
-    if output.channels and not heard:
-        return "look", say("board")
+    if output.channels and echo.silent:
+        return "look", say("board-part" if echo.answering else "board")
     if output.active and 0 < output.echoed_on < output.channels:
         return "look", say("part-on", on=output.echoed_on, all=output.channels)
     return "well", ""
@@ -349,17 +349,3 @@ def _trouble(output: OutputStatus, figures: Figures, *, heard: bool) -> tuple[Le
 
 def _is_down_to(temp_c: float | None, limit_c: float | None) -> bool:
     return temp_c is not None and limit_c is not None and not temp_c > limit_c
-
-
-def _proof(tree: Tree, output: OutputStatus, history: History, figures: Figures, *, heard: bool) -> str:
-    if not output.channels:
-        return ""
-    if not heard:
-        return say("proof-silent")
-    counts = {"on": output.echoed_on, "all": output.channels}
-    if not output.active:
-        return say("proof-leaving" if output.echoed_on else "proof-all-off", **counts)
-    key = {0: "proof-none", output.channels: "proof-all"}.get(output.echoed_on, "proof-some")
-    rises_k = [history.rise_k[probe] for probe in tree.probes if probe in history.rise_k]
-    rise = say("rise", change=figures.change(min(rises_k)), minutes=20) if rises_k else ""
-    return "; ".join(filter(None, (say(key, **counts), rise)))

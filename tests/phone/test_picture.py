@@ -229,13 +229,48 @@ def test_a_probe_that_cannot_be_believed(drive):
     assert tree(shown, "lemon").air == "\N{EN DASH}"
 
 
+def silenced(status, *names, **change):
+    boards = tuple(
+        b.model_copy(update={"heard": False, **change}) if b.name in names else b for b in status.boards
+    )
+    return status.model_copy(update={"boards": boards})
+
+
 def test_a_silent_board(drive):
-    status = status_for(drive)
-    boards = tuple(b.model_copy(update={"heard": False}) if b.name == "east" else b for b in status.boards)
-    shown = picture(drive.site, status.model_copy(update={"boards": boards}))
+    shown = picture(drive.site, silenced(status_for(drive), "east"))
     assert shown.level == "look"
     assert any("Look at board east" in task.what for task in shown.tasks)
-    assert "nobody can tell" in tree(shown, "lemon").proof
+    lemon = tree(shown, "lemon")
+    assert lemon.proof == "1 of 2 strings report off; board east is silent"
+    assert lemon.trouble == "one of its boards is silent"
+    both = tree(picture(drive.site, silenced(status_for(drive), "east", "west")), "lemon")
+    assert both.proof == "boards east, west are silent, so nobody can tell; a silent board heats"
+    assert (both.state, both.trouble) == ("resting", "its board is silent")
+
+
+@pytest.mark.parametrize(
+    ("last_word", "echoed_on", "state", "proof"),
+    [
+        ("west said on, then fell silent", 2, "HEAT ON", "1 of 2 strings report on; board west is silent"),
+        ("west's connection is lost", 1, "HEAT ON", "1 of 2 strings report on; board west is silent"),
+        ("west's connection is lost", 0, "HEAT ORDERED", "no string reports on yet; board west is silent"),
+        ("of the two, one said on", 1, "HEAT ORDERED", "board west is silent, so nobody can tell"),
+    ],
+)
+def test_what_one_board_proves_is_told_while_the_other_is_silent(drive, last_word, echoed_on, state, proof):
+    status = changed(status_for(drive, air_lemon=0.4), "lemon", echoed_on=echoed_on)
+    ago_s = None if "lost" in last_word else 200.0
+    lemon = tree(picture(drive.site, silenced(status, "west", heard_ago_s=ago_s)), "lemon")
+    assert lemon.state == state
+    assert lemon.proof.startswith(proof)
+    assert (lemon.level, lemon.trouble) == ("look", "one of its boards is silent")
+
+
+def test_a_string_that_lingers_while_a_board_is_silent(drive):
+    status = silenced(changed(status_for(drive), "lemon", echoed_on=1), "west", heard_ago_s=None)
+    assert tree(picture(drive.site, status), "lemon").proof == (
+        "1 of 2 strings still report on; a string stays on for two minutes; board west is silent"
+    )
 
 
 def test_strings_too_small_for_the_night_are_no_reason_to_sleep(drive):
