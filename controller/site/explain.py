@@ -117,11 +117,22 @@ def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
 def _fail_safe_lines(site: Site) -> Iterator[str]:
     total_w = sum(tree.power_w for tree in site.trees)
     cost = total_w / 1000 * site.tariff.price_per_kwh
+    own = [board for board in site.boards if board.own_thermostat]
+    kept = "and stays on, save as said next: at most" if own else "and stays on:"
     yield (
-        f"  every heater comes on by itself within 300 s and stays on: {total_w:g} W, "
+        f"  every heater comes on by itself within 300 s {kept} {total_w:g} W, "
         f"{cost:.2f} {site.tariff.currency} an hour at {site.tariff.price_per_kwh:g} per kWh, less what the "
         "series frost-stats save"
     )
+    for board in own:
+        power_w = sum(
+            s.power_w for t in site.trees for s in t.strings if s.channel.startswith(f"{board.name}/")
+        )
+        yield (
+            f"  board {board.name} has a thermostat of its own: those of its heaters ({power_w:g} W) that "
+            "its own file gives a probe may rest in air above the rest_above_c of that file, 4 °C "
+            "unless it says otherwise"
+        )
     for board in site.boards:
         loads = {s.channel: f"heats {t.name}" for t in site.trees for s in t.strings}
         loads |= {vent.channel: f"vent {vent.name} {_rest(vent)}" for vent in site.vents}

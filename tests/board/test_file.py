@@ -1,3 +1,6 @@
+import re
+from pathlib import Path
+
 import pytest
 
 from controller.board.file import example_board, explain, load_board
@@ -25,6 +28,12 @@ def test_the_example_is_the_site_s_board(east, curlew_yard):
     heated = {s.channel for tree in curlew_yard.trees for s in tree.strings}
     assert {f"east/{channel}" for channel in east.heaters} <= heated
     assert east.interlocked == east.vents == ("6",)
+
+
+def test_the_example_sends_every_probe_that_the_broker_lets_it_send(east):
+    rules = (Path(__file__).parents[2] / "deploy" / "mosquitto.acl").read_text()
+    of_east = rules.partition("user east\n")[2].partition("user ")[0]
+    assert set(re.findall(r"/probe/(\S+)", of_east)) == {probe.name for probe in east.probes}
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,21 @@ def test_it_says_the_load_of_each_circuit_against_its_limit():
 
 
 def test_it_says_what_each_output_does_when_the_controller_dies():
-    assert "every heater comes on by itself within 300 s" in SAID
+    assert (
+        "every heater comes on by itself within 300 s and stays on, save as said next: at most 1700 W" in SAID
+    )
     assert "east/4 (resting contact): heats lemon" in SAID
     assert "east/6 (working contact): vent gable-fan shuts or stops" in SAID
+
+
+def test_it_says_which_boards_may_rest_heaters_by_themselves():
+    # five strings of 175 W hang on it
+    assert "board east has a thermostat of its own: those of its heaters (875 W)" in SAID
+    assert "board west has" not in SAID
+    text = example_site("curlew-yard").read_text().replace("own_thermostat = true", "own_thermostat = false")
+    said = explain(parse_site(text))
+    assert "every heater comes on by itself within 300 s and stays on: 1700 W" in said
+    assert "has a thermostat" not in said
 
 
 def test_it_says_each_tree_s_hold_temperature_and_whence_it_comes():
