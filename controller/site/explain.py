@@ -18,6 +18,10 @@ CAUTIONS = (
     "breaker and the residual-current device must each work without it.",
 )
 
+# A frost-stat that passes the wiring test lets heat in air no warmer than this [°C]; the guard knows it as
+# ``controller.guard.warming.CLOSED_C``.
+FROST_STAT_C = 2.0
+
 
 def explain(site: Site) -> str:
     """Return what was understood of a site, for its grower and its electrician."""
@@ -110,6 +114,13 @@ def _tree_lines(site: Site, tree: Tree) -> Iterator[str]:
         return
     parts = " + ".join(f"{s.power_w:g} W ({s.channel}, circuit {s.circuit})" for s in tree.strings)
     yield f"    heat: {parts}"
+    highest_c = tree.hold_range_c[1]
+    if highest_c > FROST_STAT_C:
+        yield (
+            f"    advice: set the frost-stats of {tree.name} to some {highest_c + 2.0:g} °C, 2 K above its "
+            "hold temperature. The mark decides: whatever the controller orders, a string comes on only in "
+            f"air down to the mark (the wiring test asks for {FROST_STAT_C:g} to 5 °C and does not compare)"
+        )
     if len({s.circuit for s in tree.strings}) == 1:
         yield "    advice: put its strings on two circuits, so that one tripped breaker cannot cost the tree"
 

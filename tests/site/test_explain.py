@@ -2,7 +2,8 @@
 
 from datetime import time
 
-from controller.site.explain import explain
+from controller.guard.warming import CLOSED_C
+from controller.site.explain import FROST_STAT_C, explain
 from controller.site.load import example_site, load_site, parse_site
 
 SAID = explain(load_site(example_site("curlew-yard")))
@@ -29,6 +30,18 @@ def test_it_says_which_boards_may_rest_heaters_by_themselves():
     said = explain(parse_site(text))
     assert "every heater comes on by itself within 300 s and stays on: 1700 W" in said
     assert "has a thermostat" not in said
+
+
+def test_it_warns_where_a_frost_stat_may_be_set_below_what_a_tree_is_held_at():
+    assert FROST_STAT_C == CLOSED_C
+    assert "frost-stats of" not in SAID
+    text = example_site("tussock-bay").read_text()
+    said = explain(parse_site(text.replace("hold_c = 0.5", "hold_c = 2.5")))
+    assert "set the frost-stats of yuzu to some 4.5 °C, 2 K above its hold temperature" in said
+    assert "frost-stats of lemon" not in said
+    assert "frost-stats of" not in explain(parse_site(text.replace("hold_c = 0.5", "hold_c = 2.0")))
+    by_risk = explain(parse_site(text.replace("hold_c = 0.5", 'hold_c = 2.0\nhold = "risk"')))
+    assert "set the frost-stats of yuzu to some 6 °C" in by_risk
 
 
 def test_it_says_each_tree_s_hold_temperature_and_whence_it_comes():
