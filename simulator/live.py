@@ -27,6 +27,7 @@ from controller.bus.transport import Listener, Message, Transport
 from controller.clock import PacedClock
 from controller.errors import MessageError
 from controller.guard.decision import Reason
+from controller.local_time import localised
 from controller.site.model import Broker, ForecastService, ForecastSettings, Site
 from simulator.forecast_server import ForecastServer
 from simulator.night import Night
@@ -293,7 +294,8 @@ class LiveRehearsal:
     def _tell_outlook(self, status: StatusPayload) -> None:
         if status.outlook != self._outlook:
             self._outlook = status.outlook
-            self.say(f"{self._local(status.at):12} {'(outlook)':16} {'':5} {status.outlook}")
+            outlook = localised(status.outlook, status.at, self._zone)
+            self.say(f"{self._local(status.at):12} {'(outlook)':16} {'':5} {outlook}")
 
     def _tell_decision(self, decision: DecisionPayload) -> None:
         news = (decision.active, decision.reason)
@@ -303,7 +305,8 @@ class LiveRehearsal:
         if decision.kind == "tree" and decision.reason == Reason.COLD and self.first_heat_s is None:
             self.first_heat_s = time.monotonic() - self._begun_s
         word = word_for(decision.kind, active=decision.active)
-        self.say(f"{self._local(decision.at):12} {decision.name:16} {word:5} {decision.because}")
+        because = localised(decision.because, decision.at, self._zone)
+        self.say(f"{self._local(decision.at):12} {decision.name:16} {word:5} {because}")
 
     def _report(self, world: World) -> None:
         trees = ", ".join(

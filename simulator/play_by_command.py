@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from controller.guard.decision import Decision
+from controller.local_time import localised
 from controller.plan.outlook import Outlook
 from controller.site.load import load_site
 from controller.site.model import Site, Tariff
@@ -61,10 +62,12 @@ def play_fast(
     def tell_decision(decision: Decision) -> None:
         word = word_for(decision.kind, active=decision.active)
         local = decision.at.astimezone(zone)
-        click.echo(f"{local:%a %H:%M:%S} {decision.name:16} {word:5} {decision.because}")
+        because = localised(decision.because, decision.at, zone)
+        click.echo(f"{local:%a %H:%M:%S} {decision.name:16} {word:5} {because}")
 
     def tell_outlook(outlook: Outlook) -> None:
-        click.echo(f"{outlook.made_at.astimezone(zone):%a %H:%M:%S} {'outlook':16}       {outlook.sentence}")
+        sentence = localised(outlook.sentence, outlook.made_at, zone)
+        click.echo(f"{outlook.made_at.astimezone(zone):%a %H:%M:%S} {'outlook':16}       {sentence}")
 
     with ExitStack() as stack:
         trace = None

@@ -190,6 +190,8 @@ def test_a_night_with_a_fault_says_what_came_of_it(tmp_path):
     done = CliRunner().invoke(main, ["rehearse", str(night), "--fast", "--fault", "S24:lemon@10m"])
     assert "air-lemon was last heard" in done.output
     assert "P99" not in done.output
+    assert "°C outside at" in done.output
+    assert "UTC" not in done.output
     refused = CliRunner().invoke(main, ["rehearse", str(night), "--fast", "--fault", "K01"])
     assert refused.exit_code != 0
     assert "cannot happen in a simulated night" in refused.output

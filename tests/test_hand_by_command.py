@@ -63,17 +63,25 @@ def bus(drive, monkeypatch):
     return bus
 
 
-def hand(*words):
-    return CliRunner().invoke(main, ["hand", words[0], "--site", SITE, "--who", "Nora", *words[1:]])
+def hand(*words, site=SITE):
+    return CliRunner().invoke(main, ["hand", words[0], "--site", str(site), "--who", "Nora", *words[1:]])
 
 
 def test_an_order_is_taken_answered_and_acts(bus, drive):
     result = hand("on", "--tree", "lemon", "--hours", "2")
     assert result.exit_code == 0, result.output
-    assert "taken: lemon is heated by hand until 2027-01-14 19:00 UTC" in result.output
+    assert "taken: lemon is heated by hand until 19:00\n" in result.output
     drive.step()
     assert drive.tree("lemon").reason is Reason.HAND_ON
     assert drive.state.orders["tree", "lemon"].order.version == 1
+
+
+def test_the_answer_s_times_are_the_site_s_own(bus, tmp_path):
+    site = tmp_path / "site.toml"
+    site.write_text(example_site("curlew-yard").read_text().replace("Europe/Dublin", "Europe/Madrid"))
+    # it is 18:00 in Madrid, an hour ahead of UTC in January (IANA tz database)
+    result = hand("on", "--tree", "lemon", "--until", "19:30", site=site)
+    assert "taken: lemon is heated by hand until 19:30\n" in result.output
 
 
 def test_an_order_can_be_taken_back_and_what_stood_before_stands_again(bus, drive):

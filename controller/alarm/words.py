@@ -7,6 +7,7 @@ from datetime import datetime, tzinfo
 
 from controller.alarm.engine import Alarm, Kind, Message
 from controller.guard.finding import KNOWN, WORST
+from controller.local_time import localised
 
 LONGEST_SUBJECT = 120
 # More alarms than this are counted, not told one by one: a message is read on a telephone.
@@ -105,7 +106,7 @@ def _alarm(alarm: Alarm, at: datetime, zone: tzinfo) -> Iterator[str]:
     finding = alarm.finding
     head = _head(alarm)
     yield f"{head[:1].upper()}{head[1:]}"
-    yield f"  {finding.because}."
+    yield f"  {localised(finding.because, at, zone)}."
     yield f"  Likely cause: {finding.cause} ({finding.sure})."
     yield f"  Look first: {finding.look_at}."
     minutes = max(0, round((at - alarm.began).total_seconds() / 60))
@@ -121,7 +122,7 @@ def _daily(message: Message, title: str, zone: tzinfo) -> Iterator[str]:
     situation = message.situation
     yield f"{title} is guarded."
     if situation.outlook:
-        yield situation.outlook
+        yield localised(situation.outlook, message.at, zone)
     yield ""
     yield "Heat was last proven, by a string on and its tree warmer:"
     for tree, at in situation.proven.items():

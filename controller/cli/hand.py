@@ -13,6 +13,7 @@ import click
 from pydantic import ValidationError
 
 from controller.cli.options import SITE
+from controller.local_time import localised
 from controller.site.load import load_site
 from controller.site.model import Site
 
@@ -68,8 +69,16 @@ def hand(
         order = HandPayload.model_validate(wish)
     except ValidationError as error:
         raise _refused(error) from None
-    number, answer = order_by_hand(site, lambda now: order.model_copy(update={"until": ends(now)}))
-    click.echo(f"{'taken' if answer.accepted else 'REFUSED'}: {answer.because}")
+    present = datetime.now(UTC)
+
+    def order_at(now: datetime) -> HandPayload:
+        nonlocal present
+        present = now  # by the controller's clock
+        return order.model_copy(update={"until": ends(now)})
+
+    number, answer = order_by_hand(site, order_at)
+    because = localised(answer.because, present, ZoneInfo(site.place.time_zone))
+    click.echo(f"{'taken' if answer.accepted else 'REFUSED'}: {because}")
     if answer.accepted and position != "back":
         click.echo(f"to undo: rimeward hand back --site {file} --of {number}")
     sys.exit(0 if answer.accepted else EXIT_REFUSED)

@@ -2,19 +2,18 @@
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from controller.local_time import clock, localised
 from controller.phone.words import say
 from controller.site.model import Site
 
 _CELSIUS = re.compile(r"(?<![\w.])[-\u2212]?\d+(?:\.(?P<decimals>\d+))? °C", re.ASCII)
 _HYPHEN_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
-_UTC_TIME = re.compile(r"\b(?:(?P<day>\d{4}-\d\d-\d\d) )?(?P<time>(?:[01]\d|2[0-3]):[0-5]\d) UTC", re.ASCII)
 MINUS = "\N{MINUS SIGN}"
 # Sums below one of these are told in their hundredths (ISO 4217's minor unit, called cent in each).
 CENTS = frozenset({"AUD", "CAD", "EUR", "NZD", "USD", "ZAR"})
-FAR_AWAY = timedelta(hours=18)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +44,7 @@ class Figures:
 
     def time(self, at: datetime, now: datetime) -> str:
         """Return a local time of day, with the weekday where it could be mistaken."""
-        local, today = at.astimezone(self.zone), now.astimezone(self.zone)
-        clock = f"{local:%I:%M %p}".lstrip("0").lower() if self.twelve_hours else f"{local:%H:%M}"
-        near = local.date() == today.date() or abs(at - now) < FAR_AWAY
-        return clock if near else f"{local:%a} {clock}"
+        return clock(at, now, self.zone, twelve_hours=self.twelve_hours)
 
     def weekday(self, at: datetime) -> str:
         """Return the local day of the week."""
@@ -60,19 +56,8 @@ class Figures:
         return f"{local.day} {local:%B}"
 
     def localised(self, text: str, now: datetime) -> str:
-        """Return a text of the guard's in this place's time and unit; a bare hour is the next."""
-
-        def local(found: re.Match[str]) -> str:
-            day = found["day"] or f"{now.astimezone(UTC):%Y-%m-%d}"
-            try:
-                at = datetime.fromisoformat(f"{day}T{found['time']}:00+00:00")
-            except ValueError:  # such as 30 February
-                return found[0]
-            if not found["day"] and at < now - timedelta(minutes=1):
-                at += timedelta(days=1)
-            return self.time(at, now)
-
-        text = _UTC_TIME.sub(local, text)
+        """Return a text of the guard's in this place's time and unit."""
+        text = localised(text, now, self.zone, twelve_hours=self.twelve_hours)
         if self.fahrenheit:
             text = _CELSIUS.sub(self._in_fahrenheit, text)
         return _HYPHEN_MINUS.sub(MINUS, text)

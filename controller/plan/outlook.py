@@ -85,7 +85,7 @@ class Outlook:
     @property
     def _numbers(self) -> str:
         text = (
-            f"down to {self.outside_min_c:.1f} °C outside at {self.outside_min_at:%H:%M} UTC and "
+            f"down to {self.outside_min_c:.1f} °C outside at {self.outside_min_at:%a %H:%M} UTC and "
             f"{self.house_min_c:.1f} °C in the house ({self.source})"
         )
         heated = [tree for tree in self.trees if tree.heat_from is not None]
@@ -94,7 +94,7 @@ class Outlook:
         begins = min(tree.heat_from for tree in heated if tree.heat_from)
         ends = max(tree.heat_until for tree in heated if tree.heat_until)
         text += (
-            f": {len(heated)} of {len(self.trees)} trees need heat between {begins:%a %H:%M} and "
+            f": {len(heated)} of {len(self.trees)} trees need heat between {begins:%a %H:%M} UTC and "
             f"{ends:%a %H:%M} UTC, about {self.energy_kwh:.1f} kWh ({self.cost:.2f} {self.currency})"
         )
         short = [tree.name for tree in self.trees if tree.short_of_heat]

@@ -83,6 +83,17 @@ def test_a_storm_is_counted_not_told_one_by_one():
     assert "and 3 more: see the page." in text(told(standing=many, kind=Kind.DAILY))
 
 
+def test_every_time_is_the_place_s_own():
+    # Auckland is 13 h ahead of UTC in January (IANA tz database): it is Friday 16:30 there
+    outlook = "down to -5.3 °C outside at Fri 18:55 UTC: heat between Fri 08:25 UTC and Sat 21:05 UTC"
+    daily = told(kind=Kind.DAILY, situation=Situation(proven={}, outlook=outlook))
+    ended = finding(FindingCode.PROBE_STALE, "air-yuzu", "until 2027-01-15 03:00 UTC it was heard")
+    zone = ZoneInfo("Pacific/Auckland")
+    said = text_of(daily, "Curlew Yard", zone)
+    assert "down to -5.3 °C outside at 07:55: heat between 21:25 and Sun 10:05\n" in said
+    assert "  until 16:00 it was heard.\n" in text_of(told(standing=(alarm(ended),)), "Curlew Yard", zone)
+
+
 def test_the_sign_of_life_says_when_heat_was_proven_and_what_is_wrong():
     proven = {"lemon": NIGHT - timedelta(hours=1), "yuzu": NIGHT - timedelta(days=2), "satsuma": None}
     situation = Situation(proven=proven, outlook="-3 °C at 06:00; heat from 02:00.")

@@ -49,6 +49,8 @@ def test_a_frosty_night(curlew_yard):
     assert outlook.energy_kwh == pytest.approx(sum(tree.energy_kwh for tree in outlook.trees))
     assert outlook.cost == pytest.approx(0.30 * outlook.energy_kwh)
     assert "trees need heat between Thu" in outlook.sentence
+    for at in (outlook.outside_min_at, min(t.heat_from for t in outlook.trees)):
+        assert f" {at:%a %H:%M} UTC and " in outlook.sentence
     assert f"{outlook.energy_kwh:.1f} kWh ({outlook.cost:.2f} EUR)" in outlook.sentence
 
 
