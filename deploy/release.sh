@@ -57,7 +57,7 @@ sys.exit(any(any(slot) for slot in watts))' && return 0
 # files that are there are kept.
 place_files() {
   mkdir -p "$ETC/rimeward" "$ETC/systemd/system"
-  [ "$(readlink -f "$1")" = "$(readlink -f "$ETC/rimeward/site.toml")" ] || cp "$1" "$ETC/rimeward/site.toml"
+  [ "$(readlink -f "$1")" = "$(readlink -f "$ETC/rimeward/site.toml")" ] || install -m 644 "$1" "$ETC/rimeward/site.toml"
   for unit in rimeward rimeward-phone; do
     [ -e "$ETC/systemd/system/$unit.service" ] || cp "deploy/$unit.service" "$ETC/systemd/system/"
   done

@@ -279,3 +279,10 @@ def test_who_may_not_become_the_service_s_user_is_told_so(desk):
     done = desk.type("tom", "report")
     assert (done.returncode, done.stdout) == (1, "")
     assert "as root, or by sudo" in done.stderr
+
+
+def test_the_service_can_read_a_site_file_that_only_its_owner_could(machine):
+    machine.site.chmod(0o600)
+    done = machine.sh(f'BIN={machine.folder}/bin; place_files "$site"')
+    assert done.returncode == 0, done.stderr
+    assert (machine.etc / "rimeward" / "site.toml").stat().st_mode & 0o777 == 0o644
