@@ -141,8 +141,7 @@ def links_in(mail):
     return dict(LINK.findall(mail.get_content().replace("\r\n", "\n")))
 
 
-@pytest.mark.parametrize("scheme", ["dark", "light"])
-@pytest.mark.parametrize("size", ["phone", "screen"])
+@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("screen", "light")])
 def test_from_the_mail_to_heat_proven_on(page, drive, open_page, tmp_path, monkeypatch, size, scheme):  # noqa: F811
     monkeypatch.setattr("controller.phone.screen.READ_EVERY_S", 0.0)  # this clock runs faster than the wall's
     page.store.set_password(PASSWORD)
