@@ -220,7 +220,7 @@ def _surveyed(state: State, now: Now) -> State:
         state.survey,
         rules.measured,
         state.probes,
-        _temp_c(_coldest(_judge(state, rules.house_probes, now), rules.house_probes)),
+        _read_c(_judge(state, rules.house_probes, now), rules.house_probes),
         outside_temp_c(state, now),
         Sky(outside_c=expected_c, sun_w_m2=sun_w_m2),
         now,
@@ -231,13 +231,18 @@ def _surveyed(state: State, now: Now) -> State:
 def outside_temp_c(state: State, now: Now) -> float:
     """Return what the outside probe reads [°C]; NaN unless it may be believed now."""
     names = state.rules.outside_probes
-    return _temp_c(_coldest(_judge(state, names, now), names))
+    return _read_c(_judge(state, names, now), names)
 
 
 def _of_tree(judged: Mapping[str, ev.Evidence], names: tuple[str, ...]) -> ev.Evidence:
     evidence = _coldest(judged, names)
     assert evidence is not None, "a tree has at least one probe"  # noqa: S101 (the site model says so)
     return evidence
+
+
+def _read_c(judged: Mapping[str, ev.Evidence], names: tuple[str, ...]) -> float:
+    """Return what the coldest of some probes reads [°C]; NaN where they tell nothing."""
+    return _temp_c(_coldest(judged, names))
 
 
 def _temp_c(evidence: ev.Evidence | None) -> float:
@@ -253,8 +258,8 @@ def _witness(
         return state.witness
     is_done = done(state.confirmed, now)
     senses = wit.Senses(
-        house_c=_temp_c(_coldest(judged, rules.house_probes)),
-        outside_c=_temp_c(_coldest(judged, rules.outside_probes)),
+        house_c=_read_c(judged, rules.house_probes),
+        outside_c=_read_c(judged, rules.outside_probes),
         trees_c=tuple([_temp_c(evidence) for evidence in trees.values()]),
         vent_m3_s=sum(
             air_m3_s
@@ -364,7 +369,7 @@ def _look(state: State, judged: Mapping[str, ev.Evidence], now: Now) -> State:
     )
     cold = frozenset(tree.name for tree in rules.trees if near_frost(tree, state.heat))
     surveyed = of_survey(state.survey, rules.measured, judged.values(), now)
-    house_c = _temp_c(_coldest(judged, rules.house_probes))
+    house_c = _read_c(judged, rules.house_probes)
     warmed, warming = of_warming(
         state.warming, state.heat, house_c, now, lit=_wholly_lit(state, now), dark=_undisturbed(state, now)
     )

@@ -100,6 +100,12 @@ class Drive:
         return [action.decision for action in self.actions if isinstance(action, Decide)]
 
 
+def rest(drive: Drive, minutes: float = 2.0) -> None:
+    """Let time pass at the control loop's period, with nothing new."""
+    for _ in range(int(minutes * 6)):
+        drive.step(10.0)
+
+
 @pytest.fixture
 def drive(curlew_yard: Site) -> Drive:
     return Drive(curlew_yard)

@@ -11,16 +11,11 @@ from controller.guard.finding import FindingCode, finding
 from controller.guard.hand import HandOrder, Order
 from controller.guard.look import of_probes
 from controller.keeper import GUARD
-from tests.conftest import at
+from tests.conftest import at, rest
 
 
 def found(drive):
     return {(each.code, each.target): each for each in drive.state.found}
-
-
-def rest(drive, minutes=2.0):
-    for _ in range(int(minutes * 6)):
-        drive.step(10.0)
 
 
 def test_a_sound_night_finds_nothing(drive):

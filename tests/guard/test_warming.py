@@ -11,7 +11,7 @@ from controller.guard.events import Confirmed, ProbeHeard, Tick
 from controller.guard.finding import FindingCode, Sure
 from controller.guard.warming import APART_S, FALL_K, FALL_S, Warming, follow, of_warming
 from controller.site.work import Work
-from tests.conftest import DUSK, at
+from tests.conftest import DUSK, at, rest
 
 HOUSE_C = -4.0
 STEADY = [1.9, 1.9, 1.9, 1.9]
@@ -19,11 +19,6 @@ FELL_C = 1.9 - FALL_K - 0.01
 WARM = Decision(
     kind="tree", name="lemon", at=DUSK, active=True, reason=Reason.NOT_YET_WARM, temp_c=1.0, probe="air-lemon"
 )
-
-
-def rest(drive, minutes=2.0):
-    for _ in range(int(minutes * 6)):
-        drive.step(10.0)
 
 
 def heat(drive, tree_c, minutes, *, on=("4",), rise_k_per_min=0.0):
