@@ -85,6 +85,9 @@ READING_S = 60.0
 SELF_HEARD_S = 90.0
 # What keeps the broker from us is logged from then on: one started together with us needs a moment [s].
 CONNECTED_WITHIN_S = 15.0
+# A topic that carries what cannot be read is logged once in so long [s], with so much of what came; it is
+# remembered of so many topics.
+REFUSED_S, CAME_BYTES, MOST_REFUSED = 3600.0, 120, 200
 # So long may the thread for plain boards stand still: their last text stands meanwhile.
 STOOD_STILL_S = 30.0
 EXIT_DEAD_THREAD = 70
@@ -114,7 +117,7 @@ class Daemon:
         self.session = uuid.uuid4().hex[:12]
         self._state = begin(site, self.session)
         self.inbox = Inbox()
-        self.inbound = Inbound(site)
+        self.inbound = Inbound(site, self._refuse)
         self.stopping = threading.Event()
         self.journal = Journal(folder / "journal.db")
         self.proofs = Proofs(site, folder)
@@ -144,6 +147,7 @@ class Daemon:
         self._kept_s: dict[str, float] = {}
         self._status_due_s = float("-inf")
         self._bus_troubles: set[str] = set()  # those logged since there was none
+        self._refused_s: dict[str, float] = {}  # when a topic was last said to carry what cannot be read
         self._away_until_s = float("inf")
         parameters = parameters_of(site)
         self._fruit_lag_s = parameters.fruit_capacity_j_per_k / parameters.fruit_w_per_k
@@ -160,6 +164,19 @@ class Daemon:
 
     def _answer(self, answer: AnswerPayload) -> None:
         self.transport.publish(self.topics.answer(answer.order), answer.to_json())
+
+    def _refuse(self, message: Message, because: str) -> None:
+        """Say what came and cannot be read: to the person who awaits an answer, and in the log."""
+        if asked := self.inbound.asked_by(message.topic):
+            self._answer(AnswerPayload(order=asked, accepted=False, because=f"it cannot be read: {because}"))
+        now_s = self.clock.mono_s()
+        if not now_s - self._refused_s.get(message.topic, -math.inf) >= REFUSED_S:
+            return
+        if len(self._refused_s) >= MOST_REFUSED:
+            self._refused_s.clear()
+        self._refused_s[message.topic] = now_s
+        came = message.payload[:CAME_BYTES].decode(errors="replace")
+        log.warning("message_refused", topic=message.topic, because=because, came=came)
 
     def _bus_up(self) -> None:
         self.inbox.put("bus-up", BusUp())

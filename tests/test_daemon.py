@@ -269,6 +269,48 @@ def test_any_part_that_dies_ends_the_process(alive, monkeypatch, part, says, met
     )
 
 
+def test_what_cannot_be_read_is_logged_once_an_hour_for_each_topic(daemon, monkeypatch):
+    logged, clock_s = [], [1000.0]
+    monkeypatch.setattr(module.log, "warning", lambda event, **said: logged.append((event, said)))
+    monkeypatch.setattr(daemon.clock, "mono_s", lambda: clock_s[0])
+
+    def hear(topic, payload, at_s):
+        clock_s[0] = 1000.0 + at_s
+        daemon._hear(Message(topic, payload))
+        daemon._take_in()
+
+    lemon, house = daemon.topics.probe("air-lemon"), daemon.topics.probe("house")
+    hear(lemon, b'{"temp": 3.5}', 0.0)
+    assert logged == [
+        ("message_refused", {"topic": lemon, "because": "temp_c: Field required", "came": '{"temp": 3.5}'})
+    ]
+    hear(lemon, b'{"temp": 3.6}', 20.0)
+    assert len(logged) == 1
+    hear(house, b"\xff" * 300, 20.0)
+    assert logged[1][1]["topic"] == house
+    assert len(logged[1][1]["came"]) == module.CAME_BYTES
+    hear(lemon, b'{"temp": 3.7}', 3600.0)
+    assert [said["came"] for _, said in logged[2:]] == ['{"temp": 3.7}']
+    for number in range(3 * module.MOST_REFUSED):
+        hear(daemon.topics.hand(f"{number}"), b"{}", 3600.0)
+    assert len(daemon._refused_s) <= module.MOST_REFUSED
+
+
+@pytest.mark.parametrize("kind", ["hand", "confirm"])
+def test_a_person_whose_order_or_word_cannot_be_read_is_answered(daemon, monkeypatch, kind):
+    sent = []
+    monkeypatch.setattr(
+        daemon.transport, "publish", lambda topic, payload, **_: sent.append((topic, payload))
+    )
+    daemon._hear(Message(getattr(daemon.topics, kind)("17"), b'{"who": "Nora", "all": true}'))
+    daemon._take_in()
+    ((topic, payload),) = sent
+    answer = read(AnswerPayload, payload)
+    assert (topic, answer.order, answer.accepted) == (daemon.topics.answer("17"), "17", False)
+    missing = "order" if kind == "hand" else "what"
+    assert f"it cannot be read: {missing}: Field required" in answer.because
+
+
 @pytest.fixture
 def warned(monkeypatch):
     """Return the warnings that were logged: each event, and what keeps the broker away."""

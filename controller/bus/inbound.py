@@ -1,7 +1,7 @@
-"""From messages to the keeper's events.  Whatever is not sound is counted and named, never passed on."""
+"""From messages to the keeper's events.  Whatever is not sound is told of, never passed on."""
 
 import math
-from collections import Counter
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -33,14 +33,24 @@ from controller.guard.hand import HandOrder, Order
 from controller.site.model import Site
 from controller.site.work import Work
 
+# Of an order's or a word's id so many characters are kept, and quoted by the answer.
+LONGEST_ID = 64
+
+Refuse = Callable[[Message, str], None]
+
 
 class Inbound:
     """Translates one site's messages.
 
-    ``refused`` counts what was not passed on, by topic, and ``last_refusal`` says why for the latest.
+    Parameters
+    ----------
+    site
+        Whose topics it knows.
+    refuse
+        Called with each message that is not passed on, and with what is wrong with it.
     """
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, refuse: Refuse = lambda _message, _because: None) -> None:
         topics = Topics(site.name)
         self._probes = {probe.topic or topics.probe(probe.name): probe for probe in site.probes}
         self._echoes = {topics.echo(board.name): board.name for board in site.boards}
@@ -48,8 +58,7 @@ class Inbound:
         self._boards = {topics.alive(board.name): board.name for board in site.boards}
         self._circuits = {topics.power(circuit.name): circuit.name for circuit in site.circuits}
         self._hand, self._confirm = topics.hand(""), topics.confirm("")
-        self.refused: Counter[str] = Counter()
-        self.last_refusal = ""
+        self._refuse = refuse
 
     def is_for_controller(self, topic: str) -> bool:
         """Tell whether a message on this topic can mean anything to the controller."""
@@ -62,6 +71,13 @@ class Inbound:
             or topic.startswith((self._hand, self._confirm))
         )
 
+    def asked_by(self, topic: str) -> str:
+        """Return the id of the order or word that a topic is for; empty where nobody awaits an answer."""
+        for asked in (self._hand, self._confirm):
+            if topic.startswith(asked):
+                return topic.removeprefix(asked)[:LONGEST_ID]
+        return ""
+
     def event(self, message: Message) -> Event | None:
         """Return the event a message stands for, or None."""
         if board := self._leases.get(message.topic):
@@ -71,8 +87,7 @@ class Inbound:
         try:
             return self._event(message.topic, message.payload)
         except MessageError as error:
-            self.refused[message.topic] += 1
-            self.last_refusal = f"{message.topic}: {error}"
+            self._refuse(message, str(error))
             return None
 
     def _event(self, topic: str, payload: bytes) -> Event | None:
@@ -126,7 +141,7 @@ def _order(order_id: str, payload: bytes) -> HandOrder:
         raise MessageError("an order has an end: 'until'")
     kind, name = _target(hand) if hand.of is None else _EVERYTHING
     return HandOrder(
-        id=order_id[:64],
+        id=order_id[:LONGEST_ID],
         who=hand.who,
         target_kind=kind,
         target=name,
@@ -144,7 +159,7 @@ def _confirmation(word_id: str, payload: bytes) -> Confirmation:
         raise MessageError("'of' names the word that is taken back, and nothing else has it")
     kind, name = _target(word) if word.of is None else _EVERYTHING
     return Confirmation(
-        id=word_id[:64],
+        id=word_id[:LONGEST_ID],
         who=word.who,
         what=Work(word.what),
         target_kind=kind,

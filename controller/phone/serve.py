@@ -71,16 +71,17 @@ def connect(site: Site, watch: Watch) -> MqttTransport:
     return transport
 
 
-def check_address(host: str, *, has_password: bool) -> None:
-    """Raise ``PageError`` if the network can reach the address and no password has been set."""
+def check_address(host: str, folder: Path, *, has_password: bool) -> None:
+    """Raise ``PageError`` if the network can reach the address and no password is set in the state folder."""
     try:
         loopback = ipaddress.ip_address(host).is_loopback
     except ValueError:
         loopback = host == "localhost"
     if not loopback and not has_password:
         raise PageError(
-            f"--host {host} would let anybody on the network switch heaters, for no password is set. Set one "
-            "with 'rimeward phone password', or serve the page on 127.0.0.1"
+            f"--host {host} would let anybody on the network switch heaters, for no password is set in "
+            f"{folder}. Set one with 'rimeward phone password' and the same --state, or serve the page on "
+            "127.0.0.1"
         )
 
 
@@ -141,7 +142,7 @@ def serve(site: Site, folder: Path, clock: Clock, place: Place) -> None:
     stay_small()
     check_certificate(place)
     store = Store(folder / STORE_FILE)
-    check_address(place.host, has_password=store.has_password)
+    check_address(place.host, folder, has_password=store.has_password)
     watch = Watch(Topics(site.name), clock)
     transport = connect(site, watch)
     screen = Screen(site, watch, folder / "journal.db", clock)

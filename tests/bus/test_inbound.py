@@ -1,4 +1,4 @@
-"""From messages to events: what is sound goes through, what is not is counted and rests no heater."""
+"""From messages to events: what is sound goes through, what is not is told of and rests no heater."""
 
 import json
 import math
@@ -71,13 +71,34 @@ def test_a_retained_message_is_never_evidence():
     assert event(TOPICS.probe("air-lemon"), {"temp_c": 9.0}, retained=True) is None
 
 
-def test_refusals_are_counted_by_topic_and_the_last_is_named():
+def refusal(topic, payload):
+    """Return what is said of a message that must be refused."""
+    said = []
+    message = Message(topic, payload)
+    assert Inbound(SITE, lambda *told: said.append(told)).event(message) is None
+    ((of, because),) = said
+    assert of == message
+    return because
+
+
+@pytest.mark.parametrize(
+    ("payload", "because"),
+    [
+        (b"", "payload: Invalid JSON"),
+        (b"nan", "payload: Invalid JSON"),
+        (b'{"temp_c": "3,5"}', "temp_c: Input should be a valid number"),
+        (b'{"temp": 3.5}', "temp_c: Field required"),
+    ],
+)
+def test_what_is_wrong_with_a_refused_message_is_told(payload, because):
+    assert refusal(TOPICS.probe("air-lemon"), payload).startswith(because)
+
+
+def test_who_awaits_an_answer_is_known_by_the_topic():
     inbound = Inbound(SITE)
-    topic = TOPICS.probe("air-lemon")
-    for payload in (b"", b"nan", b'{"temp_c": "3,5"}'):
-        assert inbound.event(Message(topic, payload)) is None
-    assert inbound.refused[topic] == 3
-    assert inbound.last_refusal == f"{topic}: temp_c: Input should be a valid number"
+    assert inbound.asked_by(TOPICS.hand("17")) == "17"
+    assert inbound.asked_by(TOPICS.confirm("w" * 80)) == "w" * 64
+    assert inbound.asked_by(TOPICS.probe("house")) == ""
 
 
 def test_which_topics_concern_the_controller():
@@ -119,10 +140,8 @@ def test_a_probe_of_another_make_on_its_own_topic():
 )
 def test_whole_numbers_are_those_that_json_and_the_journal_hold(topic, field, said):
     assert event(topic, {**said, field: 2**53 - 1}) is not None
-    inbound = Inbound(SITE)
-    assert inbound.event(Message(topic, json.dumps({**said, field: 2**53}).encode())) is None
-    expected = f"{topic}: {field}: Input should be less than or equal to {2**53 - 1}"
-    assert inbound.last_refusal == expected
+    expected = f"{field}: Input should be less than or equal to {2**53 - 1}"
+    assert refusal(topic, json.dumps({**said, field: 2**53}).encode()) == expected
 
 
 def test_a_person_s_time_in_another_zone_is_taken_in_utc():
@@ -150,12 +169,9 @@ WORDS = [
 @pytest.mark.parametrize("time", [*ENDS_OF_THE_CALENDAR, "1969-12-31T23:59:59Z", "2200-01-01T00:00:00Z"])
 @pytest.mark.parametrize(("topic", "word", "field"), WORDS)
 def test_a_person_s_time_that_cannot_be_reckoned_with_is_refused_and_said(topic, word, field, time):
-    inbound = Inbound(SITE)
     payload = json.dumps({"who": "Nora", "all": True, **word, field: time}).encode()
-    assert inbound.event(Message(topic, payload)) is None
     came = time.replace("Z", "+00:00")
-    expected = f"{topic}: {field}: a time from 1970 until 2200 was expected, not {came}"
-    assert inbound.last_refusal == expected
+    assert refusal(topic, payload) == f"{field}: a time from 1970 until 2200 was expected, not {came}"
 
 
 @pytest.mark.parametrize("clock_trusted", [True, False])

@@ -17,15 +17,15 @@ from tests.phone.conftest import served
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.53", "::1", "localhost"])
-def test_only_this_machine(host):
-    check_address(host, has_password=False)
+def test_only_this_machine(host, tmp_path):
+    check_address(host, tmp_path, has_password=False)
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7", "frost.lan", ""])
-def test_never_the_network_unasked(host):
-    with pytest.raises(PageError, match="no password is set"):
-        check_address(host, has_password=False)
-    check_address(host, has_password=True)
+def test_never_the_network_unasked(host, tmp_path):
+    with pytest.raises(PageError, match=f"no password is set in {tmp_path}"):
+        check_address(host, tmp_path, has_password=False)
+    check_address(host, tmp_path, has_password=True)
 
 
 @pytest.mark.fault("N09")
