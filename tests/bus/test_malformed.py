@@ -13,7 +13,6 @@ from controller.bus.transport import Message
 from controller.errors import MessageError
 from tests.bus.conftest import until
 
-pytestmark = pytest.mark.timeout(600)  # making ten thousand payloads takes most of it
 TOPICS = Topics("curlew-yard")
 HEATERS = ("1", "2", "3")
 EVERY_MODEL = [

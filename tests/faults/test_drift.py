@@ -11,6 +11,8 @@ from controller.thermal.suspicion import Fault
 from tests.conftest import Drive
 from tests.faults.nights import COLD_H, TREE, suffer, twin
 
+pytestmark = pytest.mark.untraced
+
 # Before that it is less than the model can tell from weather; each look costs seconds.
 LOOKS_D = range(8, 15)
 PROBE = "air-lemon"

@@ -1,6 +1,10 @@
 """Meters on a sound night: every string is measured, and nothing is found."""
 
+import pytest
+
 from tests.faults.nights import REST_H, evening
+
+pytestmark = pytest.mark.untraced
 
 
 def test_a_sound_night_finds_nothing_and_measures_every_string():

@@ -38,6 +38,8 @@ from tests.faults.nights import (
     tells_second,
 )
 
+pytestmark = pytest.mark.untraced
+
 # Two reporting periods of a probe, and a period of the control loop.
 PERIODS_S = 130.0
 # A lease, the moment it is renewed, and two control periods.

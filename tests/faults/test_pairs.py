@@ -12,6 +12,8 @@ from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 from simulator.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.untraced
+
 ONSET_H, END_H = 5.0, 16.0
 LOOK_S = 600.0
 

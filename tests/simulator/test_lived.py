@@ -13,6 +13,8 @@ from simulator.plant import Plant
 from simulator.study import Winter
 from tests.simulator.conftest import weather
 
+pytestmark = pytest.mark.untraced
+
 
 def winter(name, **changes):
     usual = {"lost": 0.0, "trees_hurt": 0, "kwh": 100.0, "cost": 30.0, "outside_min_c": -6.0}

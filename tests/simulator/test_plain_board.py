@@ -1,9 +1,13 @@
 """A board that knows only texts: what it does, and a whole night with it."""
 
+import pytest
+
 from controller.bus.transport import Message
 from simulator.night import load_night
 from simulator.rehearsal import play
 from tests.bus.test_plain import ALL, Bench, plain_site
+
+pytestmark = pytest.mark.untraced
 
 
 def test_a_night_with_a_board_of_plain_texts_is_as_safe_as_one_without():

@@ -19,6 +19,8 @@ from simulator.sky import Weather
 from tests.simulator.conftest import weather
 from tests.simulator.reference import reference_step
 
+pytestmark = pytest.mark.untraced
+
 HOUR = 60  # steps of a minute
 
 

@@ -17,6 +17,8 @@ from simulator import rehearsal
 from simulator.night import load_night
 from simulator.rehearsal import Rehearsal, play
 
+pytestmark = pytest.mark.untraced
+
 
 @pytest.fixture(scope="module")
 def clear_calm():

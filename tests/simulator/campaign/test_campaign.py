@@ -15,7 +15,7 @@ from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 
 # whole nights, which a busy machine may draw out
-pytestmark = pytest.mark.timeout(1800)
+pytestmark = [pytest.mark.timeout(1800), pytest.mark.untraced]
 NIGHT = load_night("clear-calm")
 
 

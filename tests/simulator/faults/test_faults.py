@@ -6,6 +6,8 @@ from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 from simulator.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.untraced
+
 NIGHT = load_night("clear-calm")
 
 

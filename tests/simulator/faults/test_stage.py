@@ -11,6 +11,8 @@ from simulator.faults.stage import injections
 from simulator.night import load_night
 from simulator.rehearsal import Rehearsal
 
+pytestmark = pytest.mark.untraced
+
 FIVE = "5h"
 NIGHT = load_night("clear-calm")
 
