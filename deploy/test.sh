@@ -25,8 +25,10 @@ bin=.venv-test/bin
 "$bin/ruff" format --check .
 "$bin/mypy"
 "$bin/lint-imports"
-# a worker for each core; "-n 0" after it runs everything in one process
-"$bin/python" -m pytest -m "not long" -n auto --maxprocesses 4 --dist worksteal --cov --cov-report= "$@"
+# one worker more than there are cores, for tests that wait; "-n 0" after it runs everything in one process
+workers=$(($(getconf _NPROCESSORS_ONLN) + 1))
+[ "$workers" -le 4 ] || workers=4
+"$bin/python" -m pytest -m "not long" -n "$workers" --dist worksteal --cov --cov-report= "$@"
 # The core decides about crops: every branch of it must have been walked in a test.
 "$bin/coverage" report --show-missing --skip-covered --fail-under=100 \
   --include='controller/physics.py,controller/thermal/*,controller/crop/*,controller/plan/*,controller/guard/*,controller/keeper.py'
