@@ -84,6 +84,7 @@ class Recall:
     def __init__(self, site: Site, journal: Path, clock: Clock) -> None:
         self.trouble = ""
         self._site, self._journal, self._clock = site, journal, clock
+        self._is_first = not journal.exists()  # asked before the journal is begun, which takes a moment
         self._began_s = clock.mono_s()
         self._found: Recalled | None = None
         self._tried, self._over = threading.Event(), threading.Event()
@@ -118,7 +119,7 @@ class Recall:
         if not now.clock_trusted:
             self.trouble = "the clock is not sound: nobody knows which have ended"
             return None
-        if not self._journal.exists():  # a first start
+        if self._is_first:
             self.trouble = ""
             return Recalled()
         try:

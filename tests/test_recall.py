@@ -79,10 +79,15 @@ def test_what_stands_is_there_when_the_first_decision_is_made_and_only_once(site
     assert recall.trouble == ""
 
 
-def test_a_first_start_has_nothing_to_recall(site, tmp_path):
+@pytest.mark.parametrize("is_begun", [False, True])
+def test_a_first_start_has_nothing_to_recall(site, tmp_path, is_begun):
+    """Not even where the journal's file is there by then, and its tables are still being made."""
     recall = Recall(site, tmp_path / "journal.db", SetClock(NOON))
+    if is_begun:
+        (tmp_path / "journal.db").touch()
     recall.start()
     assert recall.take().orders == ()
+    assert recall.trouble == ""
 
 
 def test_before_the_clock_is_set_nothing_is_recalled_and_then_it_is(site, journal):

@@ -207,7 +207,7 @@ def _of_tree(tree: TreeRules, fruit_c: Mapping[str, float]) -> dict[str, float |
         "fruit_c": _or_none(fruit_c.get(tree.name, math.nan)),
         "hold_c": tree.hold_c,
         "damage_c": round(tree.hand_off_floor_c - HAND_OFF_MARGIN_K, 3),
-        "hand_off_floor_c": tree.hand_off_floor_c,
+        "hand_off_floor_c": round(tree.hand_off_floor_c, 3),
     }
 
 
