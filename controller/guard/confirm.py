@@ -124,7 +124,8 @@ def _refusal(
     what, at = confirmation.what, f"{confirmation.at:%Y-%m-%d %H:%M} UTC"
     stands = [words[key].confirmation for key in keys if key in words]
     last = max((said.version for said in stands), default=0)
-    newer = [said for said in stands if said.at > confirmation.at]
+    # one from the future was taken before the clock was set, and is no word to go by
+    newer = [said for said in stands if said.at > confirmation.at and not _is_to_come(said, now)]
     refusal = ""
     if not keys:
         refusal = f"there is no {confirmation.target_kind} '{confirmation.target}' that can be {what}"
@@ -132,11 +133,16 @@ def _refusal(
         refusal = f"it has version {confirmation.version}, but version {last} already stands; look again"
     elif newer:
         refusal = f"{newer[0].who} said {newer[0].what} later, at {newer[0].at:%Y-%m-%d %H:%M} UTC"
-    elif now.clock_trusted and (confirmation.at - now.utc).total_seconds() > AHEAD_S:
+    elif _is_to_come(confirmation, now):
         refusal = f"it is dated {at}, which is to come"
     elif now.clock_trusted and _has_ended(_end(what, confirmation.at, longitude_deg), now):
         refusal = f"it was said at {at}, too long ago to be true now"
     return refusal
+
+
+def _is_to_come(said: Confirmation, now: Now) -> bool:
+    """Tell whether a word is dated later than now; never so where nobody knows the time."""
+    return now.clock_trusted and (said.at - now.utc).total_seconds() > AHEAD_S
 
 
 def _has_ended(ends_at: datetime | None, now: Now) -> bool:

@@ -127,3 +127,15 @@ def test_without_a_trusted_clock_a_word_stands_for_a_while_whatever_its_date():
     standing, answer = take_word(word(said=-1e7), {}, KNOWN, at(50.0, clock_trusted=False))
     assert answer.because == "'fleece on' is noted for lemon"
     assert standing["fleece", "lemon"].ends_s == 50.0 + BLIND_H * 3600.0
+
+
+def test_a_word_from_the_future_taken_before_the_clock_was_set_keeps_no_later_one_out():
+    ahead = word(said=1e6, name="a phone that is days ahead")
+    standing, answer = take_word(ahead, {}, KNOWN, at(0.0, clock_trusted=False))
+    assert answer.accepted
+    off = word(Work.UNCOVERED, said=60.0, name="w2")
+    _, answer = take_word(off, standing, KNOWN, at(60.0, clock_trusted=False))
+    assert answer.because == "Nora said covered later, at 2027-01-26 06:46 UTC", "nobody knows the time"
+    standing, answer = take_word(off, standing, KNOWN, at(60.0))
+    assert answer.accepted
+    assert done(standing, at(60.0)) == {(Work.UNCOVERED, "lemon")}
