@@ -7,6 +7,7 @@ from typing import Literal
 
 from controller.bus.layouts import read_probe
 from controller.bus.messages import (
+    LONGEST_ID,
     AlivePayload,
     ConfirmPayload,
     EchoPayload,
@@ -32,9 +33,6 @@ from controller.guard.events import (
 from controller.guard.hand import HandOrder, Order
 from controller.site.model import Site
 from controller.site.work import Work
-
-# Of an order's or a word's id so many characters are kept, and quoted by the answer.
-LONGEST_ID = 64
 
 Refuse = Callable[[Message, str], None]
 
@@ -72,7 +70,7 @@ class Inbound:
         )
 
     def asked_by(self, topic: str) -> str:
-        """Return the id of the order or word that a topic is for; empty where nobody awaits an answer."""
+        """Return the id of the order or word that a topic is for, as its answer quotes it, else nothing."""
         for asked in (self._hand, self._confirm):
             if topic.startswith(asked):
                 return topic.removeprefix(asked)[:LONGEST_ID]
@@ -111,9 +109,9 @@ class Inbound:
         if board := self._boards.get(topic):
             return None if read(AlivePayload, payload).alive else BoardGone(board=board)
         if topic.startswith(self._hand):
-            return HandOrdered(order=_order(topic.removeprefix(self._hand), payload))
+            return HandOrdered(order=_order(self.asked_by(topic), payload))
         if topic.startswith(self._confirm):
-            return Confirmed(confirmation=_confirmation(topic.removeprefix(self._confirm), payload))
+            return Confirmed(confirmation=_confirmation(self.asked_by(topic), payload))
         return None
 
 
@@ -141,7 +139,7 @@ def _order(order_id: str, payload: bytes) -> HandOrder:
         raise MessageError("an order has an end: 'until'")
     kind, name = _target(hand) if hand.of is None else _EVERYTHING
     return HandOrder(
-        id=order_id[:LONGEST_ID],
+        id=order_id,
         who=hand.who,
         target_kind=kind,
         target=name,
@@ -159,7 +157,7 @@ def _confirmation(word_id: str, payload: bytes) -> Confirmation:
         raise MessageError("'of' names the word that is taken back, and nothing else has it")
     kind, name = _target(word) if word.of is None else _EVERYTHING
     return Confirmation(
-        id=word_id[:LONGEST_ID],
+        id=word_id,
         who=word.who,
         what=Work(word.what),
         target_kind=kind,

@@ -33,7 +33,9 @@ def _utc(at: datetime) -> datetime:
 
 
 Count = Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
-ShortId = Annotated[str, Field(min_length=1, max_length=64)]
+# Of an id that a topic carries no more is kept.
+LONGEST_ID = 64
+ShortId = Annotated[str, Field(min_length=1, max_length=LONGEST_ID)]
 # A time that a person sends, in whatever zone.  Those of boards are only compared.
 Time = Annotated[AwareDatetime, AfterValidator(_utc)]
 

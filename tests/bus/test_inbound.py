@@ -84,14 +84,14 @@ def refusal(topic, payload):
 @pytest.mark.parametrize(
     ("payload", "because"),
     [
-        (b"", "payload: Invalid JSON"),
-        (b"nan", "payload: Invalid JSON"),
+        (b"", "payload: Invalid JSON: EOF while parsing a value at line 1 column 0"),
+        (b"nan", "payload: Invalid JSON: expected ident at line 1 column 2"),
         (b'{"temp_c": "3,5"}', "temp_c: Input should be a valid number"),
         (b'{"temp": 3.5}', "temp_c: Field required"),
     ],
 )
 def test_what_is_wrong_with_a_refused_message_is_told(payload, because):
-    assert refusal(TOPICS.probe("air-lemon"), payload).startswith(because)
+    assert refusal(TOPICS.probe("air-lemon"), payload) == because
 
 
 def test_who_awaits_an_answer_is_known_by_the_topic():

@@ -2,6 +2,8 @@
 
 import pytest
 
+from controller.bus.inbound import Inbound
+from controller.bus.transport import Message
 from simulator.faults.setting import FaultSetting
 from simulator.night import load_night
 from simulator.rehearsal import Rehearsal
@@ -47,8 +49,14 @@ def test_a_lost_probe_is_silent_and_the_others_speak(evening):
 def test_payloads_that_are_no_reading_reach_nobody_as_one(evening):
     for fault in ("S03", "S05", "S06", "M10"):
         run = suffer(evening, f"{fault}:lemon@5h", hours=5.2)
-        assert readings(run, "air-lemon"), "it does speak"
         assert str(run.controller.state.heat["lemon"].reason) == "probe-stale"
+        refused = []
+        inbound = Inbound(run.site, lambda message, _because, to=refused: to.append(message.payload))
+        said = readings(run, "air-lemon", minutes=10)
+        for payload in said:
+            inbound.event(Message(run.controller.topics.probe("air-lemon"), payload))
+        assert refused == said
+        assert len(refused) > 20
 
 
 def test_a_broker_that_dies_has_every_string_on_within_a_lease_and_a_reporting_period(evening):
